@@ -524,6 +524,7 @@ def _check_layers(
     from routekit.layers.columns import find_lacking  # noqa: PLC0415
     from routekit.layers.study_text import LayerDraft, write_study  # noqa: PLC0415
     from routekit.layers.unknown import list_layers_left, propose_for_sources  # noqa: PLC0415
+    from routekit.outputs.atomic import save_new  # noqa: PLC0415
 
     found = propose_for_sources(sources, layer)
     if as_json:
@@ -566,7 +567,7 @@ def _check_layers(
     if out is None:
         click.echo(text, nl=False)
         return
-    _save_new(text, out)
+    save_new(text, out)
     OUT.print(f"Written: {out}; then: routekit screen {out}", markup=False)
 
 
@@ -579,19 +580,6 @@ def _place_source(source: str, folder: Path) -> str:
         return full.relative_to(folder).as_posix() + layer
     except ValueError:
         return full.as_posix() + layer
-
-
-def _save_new(text: str, out: Path) -> None:
-    """Save a study file; one that is there stays."""
-    try:
-        with out.open("x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError:
-        message = f"{out} is there already; name another file, nothing was written"
-        raise OutputError(message) from None
-    except OSError as error:
-        message = f"{out}: cannot be written ({error.strerror or error}); name another place"
-        raise OutputError(message) from None
 
 
 def _print_json(value: object) -> None:

@@ -99,6 +99,31 @@ def replacing_file(path: str | Path) -> Iterator[Path]:
         yield stage / target.name
 
 
+def save_new(text: str, path: Path) -> None:
+    """Save a text as a file of its own; one that is there stays.
+
+    Parameters
+    ----------
+    text : str
+    path : Path
+        File to write; must not exist.
+
+    Raises
+    ------
+    OutputError
+        If there is a file of that name already, or it cannot be written.
+    """
+    try:
+        with path.open("x", encoding="utf-8") as stream:
+            stream.write(text)
+    except FileExistsError:
+        message = f"{path} is there already; name another file, nothing was written"
+        raise OutputError(message) from None
+    except OSError as error:
+        message = f"{path}: cannot be written ({error.strerror or error}); name another place"
+        raise OutputError(message) from None
+
+
 def settle_folder(folder: str | Path) -> list[str]:
     """End the swaps of processes that died in a folder, and clear away what they left.
 

@@ -8,6 +8,7 @@ import pyogrio
 from pyogrio.errors import DataLayerError, DataSourceError
 
 from routekit.errors import OutputError
+from routekit.outputs.atomic import save_new
 from routekit.record.lessons import write_lessons
 
 
@@ -32,7 +33,6 @@ def write_lessons_file(result: Path, path: str | Path) -> str:
         If the result holds no lessons, there is a file of that name already, or it cannot be
         written.
     """
-    target = Path(path)
     try:
         table = pyogrio.read_dataframe(result, layer="lessons")
         told = pyogrio.read_dataframe(result, layer="provenance").set_index("name")["value"]
@@ -46,13 +46,5 @@ def write_lessons_file(result: Path, path: str | Path) -> str:
         )
         raise OutputError(message)
     text = write_lessons(table, result=str(told["result"]), name=str(told["name"]))
-    try:
-        with target.open("x", encoding="utf-8") as stream:
-            stream.write(text)
-    except FileExistsError:
-        message = f"{target} is there already; name another file, nothing was written"
-        raise OutputError(message) from None
-    except OSError as error:
-        message = f"{target}: cannot be written ({error.strerror or error}); name another place"
-        raise OutputError(message) from None
+    save_new(text, Path(path))
     return text
