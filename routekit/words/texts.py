@@ -262,7 +262,12 @@ def word(english: str, *, context: str = "") -> Text:
     --------
     >>> word("structural").said
     ['structural']
+    >>> word("").said
+    ''
     """
+    if not english:
+        # An empty message heads texts set side by side; nothing said is none of these.
+        return Text(english, english)
     return Text(english, Message(english, "", context, ()).state({}))
 
 

@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pytest
 
+from routekit.words.catalogue import render
 from routekit.words.texts import (
     Number,
     Text,
@@ -71,3 +72,9 @@ def test_numbers_are_told_from_words():
     assert state(Number("1.5")) == {"n": "1.5"}
     assert say("{x}", x=0.5).said == ["{x}", {"x": {"n": "0.5"}}]
     assert say("{x}", x="0.5").said == ["{x}", {"x": "0.5"}]
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_a_column_without_a_unit_is_headed_in_every_language(language):
+    assert render(word(""), language) == ""
+    assert render(join((word(""), say("{n} m", n=3)), ""), language) == "3 m"
