@@ -20,20 +20,21 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 X_WORDS: Final = (
-    *("longitude", "lon", "long", "lng", "laengengrad", "lengtegraad", "longitud"),
+    *("longitude", "lon", "long", "lng", "laengengrad", "langengrad", "lengtegraad", "longitud"),
     *("easting", "eastings", "east", "rechtswert", "ostwert", "utm x", "x"),
 )
 Y_WORDS: Final = (
-    *("latitude", "lat", "lat", "lat", "breitengrad", "breedtegraad", "latitud"),
+    *("latitude", "lat", "lat", "lat", "breitengrad", "breitengrad", "breedtegraad", "latitud"),
     *("northing", "northings", "north", "hochwert", "nordwert", "utm y", "y"),
 )
-"""Words for the two coordinates, one against the other (usual spellings, from memory)."""
+"""Words for the two coordinates, one against the other (usual spellings, from memory); «ä» is told
+from «ae» (`routekit.layers.names.list_spellings`)."""
 
 DEGREES: Final = "EPSG:4326"
 """What longitudes and latitudes without a word about their system mostly are (house choice)."""
 
 _NEAR: Final = 0.5
-"""Share of its own breadth by which an extent is widened before another is held against it."""
+"""Share of its longer side by which an extent is widened before another is held against it."""
 
 _STRAY: Final = 0.02
 """Share of the shapes on either side that may lie anywhere, and do not make the extent."""
@@ -144,5 +145,6 @@ def _lies_with(frame: gpd.GeoDataFrame, text: str, other: gpd.GeoDataFrame) -> b
         there = np.array(transformer.transform(middle_x, middle_y))
     except ProjError:
         return False
-    margin = _NEAR * (high - low)
+    # Along a straight street the others have hardly any breadth; their length is their extent.
+    margin = _NEAR * np.max(high - low)
     return bool(np.all((low - margin <= there) & (there <= high + margin)))

@@ -75,6 +75,18 @@ def spell_name(name: str) -> str:
     return " ".join(re.findall(r"[a-z]+|\d+", bare))
 
 
+def list_spellings(word: str) -> tuple[str, ...]:
+    """List how a word may be spelt plainly, whose umlauts are written with an e.
+
+    Examples
+    --------
+    >>> list_spellings("sohlhoehe oben"), spell_name("Sohlhöhe_oben")
+    (('sohlhoehe oben', 'sohlhohe oben'), 'sohlhohe oben')
+    """
+    plain = spell_name(word)
+    return tuple(dict.fromkeys((plain, re.sub(r"([aou])e", r"\1", plain))))
+
+
 @cache
 def take_apart(name: str) -> tuple[Part, ...]:
     """Cut a name into parts with their concepts; numbers are left out.

@@ -30,7 +30,7 @@ from routekit.layers.columns import (
 )
 from routekit.layers.evidence import Cells, rate_values
 from routekit.layers.mending import FITTING_TYPES
-from routekit.layers.names import rate_name, spell_name, take_apart
+from routekit.layers.names import list_spellings, rate_name, spell_name, take_apart
 from routekit.layers.settings import METRES
 from routekit.layers.units import judge_unit
 
@@ -163,7 +163,7 @@ def _known_names(layer: str, column: str) -> frozenset[str]:
     """Names that stand in `synonyms.csv` for a column, plainly spelt."""
     words = load_synonyms()
     held = words.loc[words["layer"].eq(layer) & words["column"].eq(column), "word"]
-    return frozenset(map(spell_name, held))
+    return frozenset(spelt for word in held for spelt in list_spellings(word))
 
 
 def _choose(rated: pd.DataFrame) -> dict[str, str]:
@@ -273,7 +273,8 @@ def _rate_layer(layer: str, name: str) -> float:
     words = load_synonyms()
     words = words[words["layer"].eq(layer) & words["column"].eq(LAYER_WORDS)]
     tokens = spell_name(name).split()
-    held = [len(word) for word in map(spell_name, words["word"]) if _names(tokens, word)]
+    spelt = [each for word in words["word"] for each in list_spellings(word)]
+    held = [len(word) for word in spelt if _names(tokens, word)]
     return LAYER_NAMED + max(held) / 100.0 if held else 0.0
 
 

@@ -43,6 +43,9 @@ ON_ENDS: Final = 2.0
 MANY, HARDLY = 0.6, 0.1
 """Shares of the points that lie on line ends from which that speaks for and against manholes."""
 
+PLACED_KINDS: Final = ("point", "tree")
+"""Kinds of layers whose rows two columns of coordinates can place."""
+
 STYLES: Final = "layer_styles"
 """Table of a GeoPackage in which programs keep how layers are drawn: no layer of a study."""
 
@@ -160,6 +163,8 @@ def _look_at(layer: str | None, source: str) -> _Seen:
     if isinstance(raw.frame, gpd.GeoDataFrame) or layer in TABLE_LAYERS:
         return _Seen(raw, raw.frame, name)
     place = find_coordinates(raw.frame)
+    if layer is not None and (place is None or VECTOR_LAYERS[layer] not in PLACED_KINDS):
+        _read_any(layer, LayerSource.model_validate(source), as_table=False)
     if place is None:
         return _Seen(raw, raw.frame, name)
     placed = place_rows(layer or "trees", raw.frame, place, where=source, findings=Findings())
@@ -212,12 +217,17 @@ def _finish(seen: _Seen, kind: str, table: pd.DataFrame) -> Proposal:
     )
 
 
-def _read_any(layer: str | None, source: LayerSource) -> RawLayer:
-    """Read a source as a layer with geometry, or as a table where it has none."""
-    tried = [layer] if layer else ["sewers", "inspections"]
+def _read_any(layer: str | None, source: LayerSource, *, as_table: bool = True) -> RawLayer:
+    """Read a source as a layer with geometry, or as a table where it has none.
+
+    A table may hold its places in columns, also where it is said what it holds.
+    """
+    tried = [layer or "sewers"]
+    tried += ["inspections"] if as_table and layer not in TABLE_LAYERS else []
+    problem = ""
     for each in tried:
         try:
             return read_layer(each, source, base=Path(), findings=Findings())
         except LayerError as error:
-            problem = str(error).removeprefix(f"layers.{each}: ")
+            problem = problem or str(error).removeprefix(f"layers.{each}: ")
     raise LayerError(problem)

@@ -6,6 +6,10 @@ import pytest
 from small_district import CRS, assert_accounted, make_sewers, make_trees, pick
 
 from routekit.errors import FieldError, LayerError
+from routekit.layers.coordinates import guess_crs
+from routekit.layers.names import spell_name
+from routekit.layers.propose import _known_names
+from routekit.layers.unknown import propose_for_sources
 from routekit.layers.value_words import load_value_words, understand_words
 
 
@@ -42,6 +46,57 @@ def test_a_table_with_coordinates_is_read_where_the_study_says_which(district):
     district.sections["layers"]["trees"] = source | {"x": "Longitud"}
     with pytest.raises(FieldError, match='did you mean "Longitude"'):
         district.read()
+
+
+@pytest.mark.parametrize(
+    "names", [("Längengrad", "Breitengrad"), ("Laengengrad", "Breitengrad"), ("lon", "lat")]
+)
+@pytest.mark.parametrize("layer", [None, "trees"])
+def test_a_table_with_coordinates_is_proposed_as_what_it_holds(district, names, layer):
+    trees = make_trees(species=["Tilia cordata"] * 3)
+    at = trees.to_crs("EPSG:4326").geometry
+    places = dict(zip(names, (at.x, at.y), strict=True))
+    pd.DataFrame(trees.drop(columns="geometry")).assign(**places).to_csv(
+        district.folder / "bestand.csv", index=False
+    )
+    found = propose_for_sources([str(district.folder / "bestand.csv")], layer)[0]
+    assert (found.layer, found.place) == ("trees", names)
+
+
+def test_a_table_without_coordinates_is_no_layer_of_points_or_lines(district):
+    pd.DataFrame({"a": [1, 2], "lon": [5.1, 5.2], "lat": [52.0, 52.1]}).to_csv(
+        district.folder / "rows.csv", index=False
+    )
+    source = str(district.folder / "rows.csv")
+    assert propose_for_sources([source], "connections")[0].place == ("lon", "lat")
+    with pytest.raises(LayerError, match="no layer with geometry"):
+        propose_for_sources([source], "sewers")
+    (district.folder / "rows.csv").write_text("a,b\n1,2\n")
+    with pytest.raises(LayerError, match=r"name the columns of its coordinates"):
+        propose_for_sources([source], "trees")
+
+
+def test_degrees_are_told_beside_a_street_that_runs_due_east():
+    trees, sewers = make_trees(), make_sewers()
+    away = trees.to_crs("EPSG:4326").set_crs(None, allow_override=True)
+    assert not np.ptp(sewers.geometry.get_coordinates()["y"])
+    guess = guess_crs(away, [sewers])
+    assert (guess.crs, guess.is_sure) == ("EPSG:4326", True)
+
+
+@pytest.mark.parametrize(
+    ("layer", "column", "name"),
+    [
+        ("sewers", "invert_up_m", "Sohlhöhe oben"),
+        ("sewers", "use", "Entwässerungsart"),
+        ("sewers", "use", "entwaesserungsart"),
+        ("manholes", "chamber_length_mm", "Schachtlänge"),
+        ("manholes", "cover_level_m", "Geländehöhe"),
+        ("trees", "is_protected", "geschützt"),
+    ],
+)
+def test_umlauts_are_as_good_as_what_is_written_for_them(layer, column, name):
+    assert spell_name(name) in _known_names(layer, column)
 
 
 def test_geoparquet_is_read(district):
