@@ -10,6 +10,7 @@ import sys
 import tempfile
 import traceback
 from collections.abc import Callable
+from contextlib import nullcontext
 from functools import partial, wraps
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -25,7 +26,11 @@ from routekit.terminal.stages import Stages
 from routekit.words.languages import list_languages
 
 if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
     import pandas as pd
+
+    from routekit.terminal.pages_beside import PagesBeside
 
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
@@ -147,9 +152,9 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
 @click.option(
     "--workers",
     type=click.IntRange(min=1),
-    help="So many pages are printed side by side, while the other outputs are written [as many as "
-    "there are processors]; with 1, one after the other. Fewer take less memory, and the files are "
-    "the same.",
+    help="So many pages are printed side by side, by a process that writes them beside the other "
+    "outputs [as many as there are processors]; with 1, one after the other in one process. Fewer "
+    "take less memory, and the files are the same.",
 )
 @click.option(
     "--parts",
@@ -292,7 +297,12 @@ def _screen(
     study = study if language is None else study.speak(language)
     refuse_unwritable(folder)
     refuse_inputs(folder, list_inputs(study))
-    with claim_folder(folder), Stages(ERR, is_quiet=as_json) as tell:
+    has_pages = any(output.layout for output in find_outputs(only)) and not by_area
+    with (
+        claim_folder(folder),
+        Stages(ERR, is_quiet=as_json) as tell,
+        _begin_pages(workers) if has_pages else nullcontext() as pages,
+    ):
         settled = settle_folder(folder)
         refuse_open_databases(folder, tuple(files))
         by_parts: dict[str, Any] = {
@@ -314,7 +324,13 @@ def _screen(
 
                 result = run_by_parts(study, beside, **by_parts)
             written, notes = write_outputs(
-                result, folder, tell=tell, is_claimed=True, only=only, workers=workers
+                result,
+                folder,
+                tell=tell,
+                is_claimed=True,
+                only=only,
+                workers=workers,
+                beside=pages,
             )
     summary = summarise(result)
     language = study.settings.outputs.language
@@ -326,6 +342,14 @@ def _screen(
         _print_json(summary)
         return
     _print_summary(summary)
+
+
+def _begin_pages(workers: int | None) -> AbstractContextManager[PagesBeside | None]:
+    """Begin a process that writes pages beside this one, where more than one may be at work."""
+    from routekit.outputs.write import count_workers  # noqa: PLC0415
+    from routekit.terminal.pages_beside import PagesBeside  # noqa: PLC0415
+
+    return PagesBeside() if (workers or count_workers()) > 1 else nullcontext()
 
 
 def _print_summary(summary: dict[str, Any]) -> None:

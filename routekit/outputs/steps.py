@@ -33,6 +33,17 @@ class Step(str):
         step.stage = stage
         return step
 
+    def __reduce__(self) -> tuple[Callable[[str, str], Step], tuple[str, str]]:
+        """Give what the step is made of, for it to be made again in another process."""
+        return _restore, (str(self), self.stage)
+
+
+def _restore(text: str, stage: str) -> Step:
+    """Make a step again."""
+    step = str.__new__(Step, text)
+    step.stage = stage
+    return step
+
 
 def tell_nobody(_done: int, _total: int, _what: str) -> None:
     """Tell nobody how far it is."""

@@ -8,7 +8,7 @@ from concurrent.futures import Future, ThreadPoolExecutor, wait
 from contextlib import nullcontext
 from importlib import import_module
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol
 
 import pandas as pd
 
@@ -32,6 +32,23 @@ from routekit.result import Result, require_result
 from routekit.words.texts import say
 
 _PRINTING: Final = "Printing reports and plans"
+_MOST_HELD_TWICE: Final = 20_000
+"""Runs of a result that two processes may hold: some 20 kB each."""
+_APART: Final = "pages"
+"""Folder in that for new files, into which a process beside this one writes."""
+
+
+class Beside(Protocol):
+    """Writes outputs and prints them, while this process writes others."""
+
+    def begin(self, result: Result, stage: Path, outputs: tuple[Output, ...], workers: int) -> None:
+        """Begin to write outputs into a folder."""
+
+    def finish(self, tell: Callable[[str], None]) -> None:
+        """Wait until they are written; what fails there is raised here."""
+
+    def stop(self) -> None:
+        """Stop writing at once."""
 
 
 def _silent(_: str) -> None:
@@ -47,6 +64,7 @@ def write_outputs(
     is_claimed: bool = False,
     only: Iterable[str] = (),
     workers: int | None = None,
+    beside: Beside | None = None,
 ) -> tuple[dict[str, Path], list[str]]:
     """Write GeoPackage, maps, schedule and report into a folder.
 
@@ -66,6 +84,10 @@ def write_outputs(
     workers : int, optional
         So many pages are printed side by side, while the other outputs are written; by default as
         many as there are processors. With 1, one after the other. The files are the same.
+    beside : Beside, optional
+        A process (`routekit.terminal.pages_beside`) that writes and prints pages, unless there are
+        so many runs that their result should not be held twice; None for this one. The files are
+        the same.
 
     Returns
     -------
@@ -92,7 +114,9 @@ def write_outputs(
     refuse_inputs(folder, result.inputs)
     with nullcontext() if is_claimed else claim_folder(folder):
         mixed = find_mixed(folder)
-        written, notes = _write_set(result, folder, tell, outputs, workers or count_workers())
+        written, notes = _write_set(
+            result, folder, tell, outputs, workers or count_workers(), beside
+        )
         earlier = find_earlier(folder, result.result_id, outputs) if only else []
     if earlier:
         asked = ", ".join(output.name for output in outputs)
@@ -127,11 +151,12 @@ def _write_set(
     tell: Callable[[str], None],
     outputs: tuple[Output, ...],
     workers: int,
+    beside: Beside | None,
 ) -> tuple[dict[str, Path], list[str]]:
     """Write the whole set aside, then swap it in."""
     with replacing(folder, parts=match_parts(outputs)) as stage:
         try:
-            written, notes = _write_all(result, stage, folder, tell, outputs, workers)
+            written, notes = _write_all(result, stage, folder, tell, outputs, workers, beside)
         except (OutputError, FileNotFoundError):
             # A file of the package that is not there is a defect, not a full disk.
             raise
@@ -151,36 +176,31 @@ def _write_all(
     tell: Callable[[str], None],
     outputs: tuple[Output, ...],
     workers: int,
+    beside: Beside | None,
 ) -> tuple[dict[str, Path], list[str]]:
     """Write the outputs into the folder for new files, and print pages meanwhile.
 
-    Tables are read by this thread alone: pandas builds the index of a table when it is first asked,
-    and another thread would meet it half built. A print reads the file of a page and nothing else.
+    What people edit comes last, so that nothing which they save meanwhile is missed.
     """
     notes: dict[str, list[str]] = {}
-    # Pages to print come first, as their typesetting leaves the interpreter to the others; what
-    # people edit comes last, so that nothing which they save meanwhile is missed.
-    drawn = [output for output in outputs if not output.returns]
-    drawn.sort(key=lambda output: not output.layout)
     edited = [output for output in outputs if output.returns]
-    with ThreadPoolExecutor(max_workers=workers) as pool:
-        prints: list[Future[None]] = []
+    drawn = [output for output in outputs if not output.returns]
+    given = _give_away(drawn, result, beside)
+    if beside is None or not given:
+        write_pages(result, stage, drawn, tell, workers)
+    else:
+        own = [output for output in drawn if output not in given]
         try:
-            for output in drawn:
-                _write_one(result, stage, output, tell)
-                pages = _list_pages(stage, output) if output.layout else ()
-                prints += [pool.submit(print_beside, page, output.layout) for page in pages]
-                if workers == 1:
-                    wait(prints)
-            _await_prints(prints, tell)
-            for output in edited:
-                tell(output.telling)
-                name = output.files[0].name
-                writer = find_writer(output)
-                _, notes[output.name] = writer(result, stage / name, earlier=folder / name)
+            _write_beside(result, stage, own, tell, beside, given=given, workers=workers)
         except BaseException:
-            pool.shutdown(cancel_futures=True)
+            # It must not write into a folder that is taken away.
+            beside.stop()
             raise
+    for output in edited:
+        tell(output.telling)
+        name = output.files[0].name
+        writer = find_writer(output)
+        _, notes[output.name] = writer(result, stage / name, earlier=folder / name)
     files = [file for output in outputs for file in output.files]
     said = [
         note
@@ -188,6 +208,85 @@ def _write_all(
         for note in (*notes.get(output.name, []), *_note_volumes(stage, output))
     ]
     return {file.label: stage / file.name for file in files}, said
+
+
+def _give_away(drawn: list[Output], result: Result, beside: Beside | None) -> tuple[Output, ...]:
+    """Choose the outputs that a process beside this one writes: none of a large result."""
+    if beside is None or len(result.runs) > _MOST_HELD_TWICE:
+        return ()
+    return tuple(output for output in drawn if output.layout)
+
+
+def _write_beside(
+    result: Result,
+    stage: Path,
+    own: list[Output],
+    tell: Callable[[str], None],
+    beside: Beside,
+    *,
+    given: tuple[Output, ...],
+    workers: int,
+) -> None:
+    """Write outputs here, and let a process beside write others into a folder of its own."""
+    apart = stage / _APART
+    apart.mkdir()
+    beside.begin(result, apart, given, workers)
+    for output in own:
+        _write_one(result, stage, output, tell)
+    beside.finish(tell)
+    for file in apart.iterdir():
+        file.replace(stage / file.name)
+    apart.rmdir()
+
+
+def write_pages(
+    result: Result,
+    stage: Path,
+    outputs: Iterable[Output],
+    tell: Callable[[str], None],
+    workers: int,
+    *,
+    is_ending: bool = False,
+) -> None:
+    """Write outputs that take nothing from an earlier file, and print pages meanwhile.
+
+    Tables are read by this thread alone: pandas builds the index of a table when it is first asked,
+    and another thread would meet it half built. A print reads the file of a page and nothing else.
+
+    Parameters
+    ----------
+    result : Result
+    stage : Path
+        Folder for new files.
+    outputs : iterable of Output
+    tell : callable
+        Is called with the name of each output as it begins.
+    workers : int
+        So many pages are printed side by side; with 1, one after the other.
+    is_ending : bool, optional
+        Whether the process ends then: memory of a print after which none follows need not be given
+        back.
+
+    Raises
+    ------
+    OutputError
+        If something cannot be written.
+    """
+    # Pages to print come first, as their typesetting leaves the interpreter to the others.
+    with ThreadPoolExecutor(max_workers=workers) as pool:
+        prints: list[Future[None]] = []
+        try:
+            for output in sorted(outputs, key=lambda output: not output.layout):
+                _write_one(result, stage, output, tell)
+                pages = _list_pages(stage, output) if output.layout else ()
+                more = {"forgets": False} if is_ending and len(pages) == 1 else {}
+                prints += [pool.submit(print_beside, page, output.layout, **more) for page in pages]
+                if workers == 1:
+                    wait(prints)
+            _await_prints(prints, tell)
+        except BaseException:
+            pool.shutdown(cancel_futures=True)
+            raise
 
 
 def _write_one(result: Result, stage: Path, output: Output, tell: Callable[[str], None]) -> None:

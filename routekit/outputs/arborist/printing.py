@@ -123,6 +123,12 @@ def forget_prints() -> None:
         typst.compile(f"#{number}".encode(), font_paths=_fonts(), ignore_system_fonts=True)
 
 
+def load_faces() -> None:
+    """Load the typefaces of the prints before the first of them asks for them."""
+    _fonts()
+    _covered()
+
+
 class _Shown(dict[int, str | int]):
     """How to write each character: as it is, or as its code where no typeface has it."""
 

@@ -59,7 +59,7 @@ def write_volumes(
             old.unlink()
 
 
-def print_beside(page: Path, layout: str) -> None:
+def print_beside(page: Path, layout: str, *, forgets: bool = True) -> None:
     """Print a page as a PDF of the same name beside it.
 
     Parameters
@@ -68,6 +68,8 @@ def print_beside(page: Path, layout: str) -> None:
         Page file.
     layout : str
         How it is printed: a file in `routekit.outputs`.
+    forgets : bool, optional
+        Let the typesetter give back what it keeps of the page.
 
     Raises
     ------
@@ -75,4 +77,5 @@ def print_beside(page: Path, layout: str) -> None:
         If the page cannot be printed.
     """
     page.with_suffix(".pdf").write_bytes(print_page(page.read_bytes().decode(), layout))
-    forget_prints()
+    if forgets:
+        forget_prints()
