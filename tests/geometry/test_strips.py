@@ -73,7 +73,7 @@ def draw(start, end, half):
     )
 
 
-@pytest.mark.parametrize("edges_per_chunk", [200_000, 40])
+@pytest.mark.parametrize("edges_per_chunk", [200_000, 40, 1])
 def test_pairs_of_strips_and_polygons_agree_with_drawn_ones(monkeypatch, edges_per_chunk):
     """In no order, the strips and polygons in several pairs each, all at once or in parts."""
     monkeypatch.setattr(strips, "_EDGES_PER_CHUNK", edges_per_chunk)

@@ -214,6 +214,14 @@ def test_the_dig_of_a_manhole_lies_outside_its_circle_by_no_more_than_its_chords
     assert (len(shapes), len(line)) == (0, 0)
 
 
+def test_a_new_manhole_at_the_end_of_a_line_is_dug_for_at_its_lower_end_alone():
+    lines = np.array([LineString([(x, 0), (x + 5, 1), (x + 9, 0)]) for x in (0, 20, 40)])
+    shapes, line = dig_manholes(lines, 2.0, has_new_end=[False, True, True])
+    assert line.tolist() == [0, 1, 1, 2, 2]
+    middles = [(round(one.centroid.x, 6), round(one.centroid.y, 6)) for one in shapes]
+    assert middles == [(5, 1), (25, 1), (29, 0), (45, 1), (49, 0)]
+
+
 RUNS = gpd.GeoDataFrame(
     {"run_id": ["A", "B", "C"], "length_m": [40.0, 50.0, 60.0]}, geometry=[OLD, OLD, OLD]
 )
