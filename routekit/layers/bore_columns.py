@@ -17,7 +17,7 @@ from routekit.layers.parsing import read_sizes
 from routekit.layers.settings import METRES
 from routekit.layers.units import ColumnUnit, check_unit
 from routekit.words.columns import say_each
-from routekit.words.texts import say
+from routekit.words.texts import say, word
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 
 CIRCLE_MARKS: Final = ("ø", "⌀", "dn")
 """Marks before one size, in lower case, that mean a circular bore."""
+
+SAME_SIZE_MM: Final = 1.0
+"""Sizes that differ by no more are the same, rounded or in another unit (house choice)."""
 
 EGG_WIDTH_SHARE: Final = 2.0 / 3.0
 """Width of a normal egg as a share of its height (common practice, no source)."""
@@ -66,7 +69,7 @@ def settle_sizes(
     parts = read_sizes(runs["shape_size"])
     is_round = parts["letters"].str.casefold().isin(CIRCLE_MARKS)
     letters = parts["letters"].mask(is_round & parts["second"].notna(), "")
-    in_code = _meaning_of(letters, codes, keys, findings)
+    in_code = _meaning_of(letters, runs["shape"], codes, keys, findings)
     _report_codes(runs["shape_size"], parts["is_bad"], keys, findings)
     read_as = read_as or ColumnUnit("mm", "assumed", "shape_size")
     factor = _factors(parts["unit"], read_as.unit)
@@ -79,6 +82,7 @@ def settle_sizes(
     width = np.where(is_egg & is_one, first * EGG_WIDTH_SHARE, first)
     height = np.where(is_one, np.where(shape.eq("rectangular"), np.nan, first), second)
     runs = _forget_constants(runs, ~(np.isnan(width) & np.isnan(height)))
+    _report_two_sizes(runs["diameter_mm"], width, height, keys, findings)
     width = _prefer(runs["diameter_mm"], width)
     height = _prefer(runs["height_mm"], height)
     width, height = _stand_eggs(width, height, is_egg, keys, findings)
@@ -106,15 +110,22 @@ def _forget_constants(runs: pd.DataFrame, is_coded: np.ndarray) -> pd.DataFrame:
 
 
 def _meaning_of(
-    letters: pd.Series, codes: dict[str, Scalar], keys: pd.Series, findings: Findings
+    letters: pd.Series,
+    given: pd.Series,
+    codes: dict[str, Scalar],
+    keys: pd.Series,
+    findings: Findings,
 ) -> pd.Series:
-    """Translate the letters of a code into a shape; canonical shapes need no translation."""
+    """Translate the letters of a code into a shape; canonical shapes need no translation.
+
+    Letters that nobody translates are told only where no column of its own gives the shape.
+    """
     meanings = {shape: shape for shape in CHOICES["shapes"]}
     meanings |= dict.fromkeys(CIRCLE_MARKS, "circular")
     meanings |= {code.strip().casefold(): str(each) for code, each in codes.items()}
     folded = letters.fillna("").str.casefold()
     shape = folded.map(meanings).astype("str")
-    unknown = (shape.isna() & folded.ne("")).to_numpy()
+    unknown = (shape.isna() & folded.ne("") & given.isna()).to_numpy()
     if unknown.any():
         hints = {each: suggest_name(each, meanings) for each in folded[unknown].unique()}
         seen = say_each(
@@ -128,6 +139,19 @@ def _meaning_of(
             letters=letters[unknown],
         )
         findings.add("warning", "sewers", keys[unknown], field="shape", seen=seen, done=done)
+    differs = (shape.notna() & given.notna() & shape.ne(given)).to_numpy()
+    findings.add(
+        "warning",
+        "sewers",
+        keys[differs],
+        field="shape",
+        seen=say_each(
+            "{shape} by its column, {other} by the letters of its size code",
+            shape=[word(each) for each in given[differs]],
+            other=[word(each) for each in shape[differs]],
+        ),
+        done=say("its column counts; confirm the shape on site"),
+    )
     return shape
 
 
@@ -139,6 +163,33 @@ def _report_codes(codes: pd.Series, is_bad: pd.Series, keys: pd.Series, findings
     )
     done = say("size taken as not known")
     findings.add("warning", "sewers", keys[bad], field="shape_size", seen=seen, done=done)
+
+
+def _report_two_sizes(
+    own: pd.Series,
+    width: np.ndarray,
+    height: np.ndarray,
+    keys: pd.Series,
+    findings: Findings,
+) -> None:
+    """Report widths of a column of their own that are neither side of the size code."""
+    given = own.to_numpy(dtype=np.float64)
+    coded = np.fmin(width, height)
+    sides = np.vstack([width, height])
+    is_side = (np.abs(sides - given) <= SAME_SIZE_MM).any(axis=0)
+    differs = np.isfinite(given) & np.isfinite(coded) & ~is_side
+    findings.add(
+        "warning",
+        "sewers",
+        keys[differs],
+        field="diameter_mm",
+        seen=say_each(
+            "{own:g} mm by its column, {code:g} mm by its size code",
+            own=given[differs],
+            code=coded[differs],
+        ),
+        done=say("its column counts; measure the bore"),
+    )
 
 
 def _factors(written: pd.Series, unit: str) -> np.ndarray:

@@ -229,6 +229,32 @@ def test_size_codes_not_understood(district):
     assert pick(layers.findings, seen="no usable size")["row"].tolist() == ["R3"]
 
 
+def test_letters_of_a_size_code_are_asked_about_only_where_no_column_gives_the_shape(district):
+    shapes = ["circular", "circular", None]
+    district.put("sewers", make_sewers(size=["RO300", "RO300", "RO400"], shape=shapes))
+    own = {"shape": "shape", "diameter_mm": "diameter_mm"}
+    district.say("fields", "sewers", shape_size="size", **own)
+    layers = district.read()
+    assert pick(layers.findings, seen="name no shape")["row"].tolist() == ["R3"]
+
+
+def test_a_size_code_that_says_otherwise_than_its_columns_is_told(district):
+    shapes = ["circular", "egg", None]
+    sewers = make_sewers(size=["EI300/450", "EI200/300", "RO402"], shape=shapes)
+    district.put("sewers", sewers.assign(diameter_mm=[300.0, 200.0, 400.0]))
+    own = {"shape": "shape", "diameter_mm": "diameter_mm"}
+    district.say("fields", "sewers", shape_size="size", **own)
+    district.say("values", "sewers", shape_size={"RO": "circular", "EI": "egg"})
+    layers = district.read()
+    told = pick(layers.findings, severity="warning", layer="sewers", done="its column counts")
+    assert told[["row", "field", "seen"]].to_numpy().tolist() == [
+        ["R1", "shape", "circular by its column, egg by the letters of its size code"],
+        ["R3", "diameter_mm", "400 mm by its column, 402 mm by its size code"],
+    ]
+    assert layers.runs["shape"].tolist() == ["circular", "egg", "circular"]
+    assert layers.runs["diameter_mm"].tolist() == [300.0, 200.0, 400.0]
+
+
 def test_marks_of_a_diameter_mean_circular(district):
     sizes = ["Ø300", "dn 250", "DN 400/600"]
     district.put("sewers", make_sewers(size=sizes).drop(columns="diameter_mm"))
