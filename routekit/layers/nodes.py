@@ -2,7 +2,8 @@
 
 A run's own ids go first. An end without a known id takes the manhole within the tolerance. Where
 the study has no manholes, they are made from the ends that coincide. A run drawn against its
-ids is turned, so that every run starts at its from-manhole.
+ids is turned, so that every run starts at its from-manhole. An id that no manhole of the study
+bears is one manhole only where the ends that it names lie together: a «?» is many.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from routekit.layers.identity import is_among
+from routekit.layers.node_places import part_far_ends, place_ids
 from routekit.words.columns import say_each
 from routekit.words.texts import Text, say
 
@@ -147,7 +149,26 @@ def snap_ends(
         filled[column] = given.where(found.isna(), found)
         _report_ends(runs, column, found, is_stray, tolerance_m, findings)
     _report_far_ends(runs, manholes, tolerance_m, findings)
-    return runs.assign(**filled)
+    return runs.assign(**_part_strays(runs.assign(**filled), manholes, tolerance_m, findings))
+
+
+def _part_strays(
+    runs: gpd.GeoDataFrame, manholes: gpd.GeoDataFrame, tolerance_m: float, findings: Findings
+) -> dict[str, pd.Series]:
+    """Tell apart the places of ids that name no manhole; the ids of both ends."""
+    ids = pd.concat([runs[column] for column in ENDS], ignore_index=True)
+    is_stray = (ids.notna() & ~is_among(ids, manholes["manhole_id"])).to_numpy()
+    if is_stray.any():
+        xy = np.vstack(line_ends(np.asarray(runs.geometry)))
+        cluster = np.zeros(len(xy), dtype=np.int64)
+        cluster[is_stray] = _cluster(xy[is_stray], tolerance_m)
+        parted = _part_ids(runs, ids.where(is_stray), xy, cluster, findings)
+        ids = ids.mask(is_stray, parted)
+    halves = np.split(np.arange(2 * len(runs)), 2)
+    return {
+        column: ids.iloc[rows].set_axis(runs.index)
+        for column, rows in zip(ENDS, halves, strict=True)
+    }
 
 
 def make_manholes(
@@ -175,17 +196,22 @@ def make_manholes(
     tuple of geopandas.GeoDataFrame
         Runs with both ids, and one manhole per id at the mean of its ends.
     """
+    n = len(runs)
     start, end = line_ends(np.asarray(runs.geometry))
-    xy = np.vstack([start, end])
+    cluster = _cluster(np.vstack([start, end]), tolerance_m)
+    is_against = place_ids(runs["from_manhole"], runs["to_manhole"], cluster[:n], cluster[n:])
+    # Ends by what the ids say: of a line drawn against them the first id names its last vertex.
+    order = np.where(np.tile(is_against, 2), np.roll(np.arange(2 * n), n), np.arange(2 * n))
+    xy, group = np.vstack([start, end])[order], pd.Series(cluster[order])
     given = pd.concat([runs["from_manhole"], runs["to_manhole"]], ignore_index=True)
-    cluster = pd.Series(_cluster(xy, tolerance_m))
-    shared = given.groupby(cluster).transform("first")
+    given = _part_ids(runs, given, xy, group.to_numpy(), findings)
+    shared = given.groupby(group).transform("first")
     ids = given.where(given.notna(), shared)
-    nameless = cluster[ids.isna()]
+    nameless = group[ids.isna()]
     numbers = pd.Series(pd.factorize(nameless)[0] + 1, index=nameless.index)
     ids = ids.where(ids.notna(), ("node-" + numbers.astype("str")).reindex(ids.index))
     ids = ids.astype("str")
-    at = pd.DataFrame({"x": xy[:, 0], "y": xy[:, 1]}).groupby(ids.to_numpy(), sort=True).mean()
+    at = _mean_places(ids, xy, group)
     made = manholes.reindex(np.arange(len(at)))
     made["manhole_id"] = at.index.astype("str")
     made["material"] = "unknown"
@@ -199,12 +225,46 @@ def make_manholes(
         tolerance=tolerance_m,
     )
     findings.note("warning", "manholes", "", seen, done)
-    n = len(runs)
     filled = {
         "from_manhole": ids.iloc[:n].set_axis(runs.index),
         "to_manhole": ids.iloc[n:].set_axis(runs.index),
     }
     return runs.assign(**filled), made
+
+
+def _mean_places(ids: pd.Series, xy: NDArray[np.float64], group: pd.Series) -> pd.DataFrame:
+    """Give each id the mean of its ends in the cluster where most of them lie; by id."""
+    table = pd.DataFrame({"id": ids, "group": group, "x": xy[:, 0], "y": xy[:, 1]})
+    means = table.groupby(["id", "group"]).agg(x=("x", "mean"), y=("y", "mean"), n=("x", "size"))
+    best = means.sort_values("n", ascending=False, kind="stable").groupby(level="id").head(1)
+    return best.droplevel("group").sort_index()[["x", "y"]]
+
+
+def _part_ids(
+    runs: gpd.GeoDataFrame,
+    ids: pd.Series,
+    xy: NDArray[np.float64],
+    cluster: NDArray[np.int64],
+    findings: Findings,
+) -> pd.Series:
+    """Name ends that lie far from most of their id apart, each with a finding."""
+    parted, far_m = part_far_ends(ids, xy, cluster)
+    n = len(runs)
+    for column, half in zip(ENDS, (slice(0, n), slice(n, 2 * n)), strict=True):
+        is_far = far_m[half] > 0
+        findings.add(
+            "warning",
+            "sewers",
+            runs.loc[is_far, "row_key"],
+            field=column,
+            seen=say_each(
+                'id "{id}" also names line ends {distance:.0f} m away',
+                id=ids.iloc[half][is_far],
+                distance=far_m[half][is_far],
+            ),
+            done=say_each("taken as another manhole: {id}", id=parted.iloc[half][is_far]),
+        )
+    return parted
 
 
 def line_ends(lines: NDArray[np.object_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
