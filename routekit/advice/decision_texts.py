@@ -12,7 +12,7 @@ from routekit.words.texts import Text, begin, join, say, word
 
 
 def forced_text(note: Texts, verdict: Verdict) -> Texts:
-    """Say what was forced and what follows from it.
+    """Say what was forced and what follows from it; blank where nothing was.
 
     Parameters
     ----------
@@ -34,7 +34,11 @@ def forced_text(note: Texts, verdict: Verdict) -> Texts:
                     say("It fails: {checks}.", checks=bad) if bad else "",
                 ]
             )
-            for n, f, c, bad in zip(note, free, chosen, verdict.failing, strict=True)
+            if is_forced
+            else ""
+            for n, f, c, bad, is_forced in zip(
+                note, free, chosen, verdict.failing, verdict.is_forced, strict=True
+            )
         ],
         dtype=object,
     )

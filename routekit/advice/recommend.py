@@ -110,7 +110,7 @@ def recommend(
     need = need_text(cases)
     cause = string_text(cause_text(cases, verdict, money), verdict, strings)
     forced = [
-        say("{decision} {need}.", need=n, decision=d)
+        say("{decision} {need}.", need=n, decision=d) if d else ""
         for n, d in zip(need, forced_text(decided.note, verdict), strict=True)
     ]
     reason = np.where(

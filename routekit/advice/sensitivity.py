@@ -109,9 +109,13 @@ def _write_spare(check: Check, runs: Ints, technique: Text, least: Floats, text:
     spare = np.abs(check.value[runs] - check.limit[runs]) / check.limit[runs]
     nearer = runs[spare < least[runs]]
     least[nearer] = spare[spare < least[runs]]
+    known: dict[str, Text] = {}
     for run in nearer:
         gap = abs(float(check.value[run] - check.limit[run]))
-        text[run] = _spare_text(check, technique, format_pair(gap, 0.0, check.unit)[0])
+        told = format_pair(gap, 0.0, check.unit)[0]
+        if told not in known:
+            known[told] = _spare_text(check, technique, told)
+        text[run] = known[told]
 
 
 def _spare_text(check: Check, technique: Text, spare: Text) -> Text:

@@ -85,9 +85,11 @@ def set_standing(
     is_turned |= (standing == OWNERS) & is_wanted & ~advice["is_forced"].to_numpy(dtype=bool)
     rows = np.flatnonzero(is_turned)
     said = fill([""] * len(advice))
-    said[rows] = [
-        _say_findings({key: int(places[row]) for key, places in camera.items()}) for row in rows
-    ]
+    found = np.stack([camera[key][rows] for key in camera], axis=1)
+    # Few answers come again in many runs.
+    kinds, kind = np.unique(found, axis=0, return_inverse=True)
+    texts = [_say_findings(dict(zip(camera, one, strict=True))) for one in kinds.tolist()]
+    said[rows] = fill(texts)[kind.ravel()]
     reasons = zip(standing, take_texts(advice, "reason"), strict=True)
     return advice.assign(
         standing=standing,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
@@ -73,6 +74,12 @@ def _put_unit(number: Number, value: float, unit: str) -> Text:
         return say("yes") if value > 0 else say("no")
     if np.isinf(value):
         return say("none near")
+    return _say_unit(number, unit)
+
+
+@lru_cache(maxsize=4096)
+def _say_unit(number: Number, unit: str) -> Text:
+    """Put the unit to a number: numbers of three figures come again and again."""
     if _is_share(unit):
         return say(_SHARES[unit], share=number)
     if unit in ("-", CLASS_UNIT):

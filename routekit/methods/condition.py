@@ -336,17 +336,15 @@ def _observation_text(
         )
     if not pd.isna(chainage_m):
         parts.append(say("at {chainage:.1f} m", chainage=chainage_m))
-    gaps = {
-        say("kind"): not is_kind_known,
-        say("size"): sized and np.isnan(amount),
-        say("place"): pd.isna(chainage_m),
-    }
-    lacking = [name for name, is_lacking in gaps.items() if is_lacking]
-    if lacking:
+    gaps = (not is_kind_known, sized and np.isnan(amount), pd.isna(chainage_m))
+    if any(gaps):
+        lacking = [one for one, is_lacking in zip(_GAPS, gaps, strict=True) if is_lacking]
         parts.append(say("({what} not known)", what=list_words(lacking)))
     return join(parts)
 
 
+_GAPS: Final = (say("kind"), say("size"), say("place"))
+"""What may not be known of an observation."""
 _DOUBTS: Final = np.array(
     [say("inspection not complete"), say("inspection not understood"), say("not inspected")],
     dtype=object,

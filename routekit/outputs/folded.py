@@ -46,7 +46,7 @@ _TRIED: Final = 500
 _LEAST_SAME: Final = 0.05
 _MOST_KEPT: Final = 250_000
 """Rows of a layer whose columns later layers are held against."""
-_NUMBER: Final = re.compile(r"[0-9]{1,15}")
+_NUMBER: Final = re.compile(r"([0-9]{1,15})")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -475,10 +475,9 @@ def part_text(text: str) -> tuple[str, str]:
     >>> part_text("Run R007 takes 42.5 % of a zone")
     ('Run R%s takes %s.%s %% of a zone', '["007",42,5]')
     """
-    found = _NUMBER.findall(text)[:_MOST_NUMBERS]
-    told = [f'"{one}"' if one[0] == "0" and one != "0" else one for one in found]
-    form = _NUMBER.sub("%s", text.replace("%", "%%"), count=_MOST_NUMBERS)
-    return form, f"[{','.join(told)}]"
+    pieces = _NUMBER.split(text.replace("%", "%%"), maxsplit=_MOST_NUMBERS)
+    told = [f'"{one}"' if one[0] == "0" and one != "0" else one for one in pieces[1::2]]
+    return "%s".join(pieces[::2]), f"[{','.join(told)}]"
 
 
 def _leave_repeated(stored: dict[str, pa.Array], texts: Texts, layer: str) -> dict[str, str]:

@@ -326,15 +326,23 @@ def _cells(rows: pd.DataFrame, column: Column, language: str) -> list[Any]:
         numbers = numbers.mask(numbers.abs() < _NOISE, 0.0)
         fit = np.isfinite(numbers.to_numpy())
         known = known & ~np.isinf(numbers.to_numpy())
-        texts = values.map(clean_text).to_numpy(dtype=object)
-        return _list_known(np.where(fit, numbers.to_numpy(dtype=object), texts), known)
+        cells = np.asarray(numbers.to_numpy(dtype=object), dtype=object)
+        cells[~fit] = [clean_text(value) for value in values.to_numpy()[~fit]]
+        return _list_known(cells, known)
     english = _WORDS.get(column.kind, {})
     words = {key: render(word(text), language) for key, text in english.items()}
     if column.kind == TOLD:
         lost = render(word(message("not known")), language)
         values, known = values.mask(~known, lost), np.ones(len(values), dtype=bool)
-    worded = values.map(lambda value: clean_text(words.get(value, value)))
-    return _list_known(worded.to_numpy(dtype=object), known)
+    given = values.tolist()
+    # Of texts each different one is looked at once; 1 and true are the same key, but not the same.
+    worded = {text: clean_text(words.get(text, text)) for text in given if type(text) is str}
+    cells = np.empty(len(given), dtype=object)
+    cells[:] = [
+        worded[value] if type(value) is str else clean_text(words.get(value, value))
+        for value in given
+    ]
+    return _list_known(cells, known)
 
 
 def _put_texts(table: pd.DataFrame, language: str) -> pd.DataFrame:

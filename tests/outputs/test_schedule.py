@@ -18,7 +18,7 @@ from synthetic import FORMULAS, LONG, MARKUP, make_empty_result, make_result
 from whole_result import advise_sizes, set_outputs
 
 from routekit.outputs import schedule
-from routekit.outputs.book import MAX_CELL_UNITS, PAGE_LETTERS, clean_text, load_columns
+from routekit.outputs.book import MAX_CELL_UNITS, PAGE_LETTERS, Column, clean_text, load_columns
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.schedule import collect_sheets, write_schedule
 from routekit.outputs.schedule_sheets import price_runs, sum_runs
@@ -425,3 +425,24 @@ def test_a_dig_in_the_structural_circle_outside_a_drawn_zone_touches_the_tree(re
     assert found.query("kind == 'dig' and tree_id == 'T004'")["item_id"].tolist() == ["D0"]
     both = list_touches(change(result, zones=result.zones, digs=digs))
     assert not both.duplicated().any()
+
+
+@pytest.mark.parametrize(
+    ("kind", "values", "cells"),
+    [
+        (
+            "text",
+            ["a\uffff", 1, True, 1.0, "1", "a\uffff", None],
+            ["a\ufffd", "1", "True", "1.0", "1", "a\ufffd", None],
+        ),
+        ("flag", [True, False, None, True], ["yes", "no", None, "yes"]),
+        ("n1", [1.25, np.nan, np.inf, 1e-15, 2], [1.25, None, None, 0.0, 2.0]),
+        ("n1", [1.5, "not \uffff counted", None], [1.5, "not \ufffd counted", None]),
+    ],
+)
+def test_cells_are_each_what_their_own_value_says(kind, values, cells):
+    """Different texts are looked at once; numbers, texts and flags that are equal stay apart."""
+    table = pd.DataFrame({"x": pd.Series(values, dtype=object)})
+    found = schedule._cells(table, Column(name="x", title="X", kind=kind, unit=""), "en")
+    assert found == cells
+    assert [type(one) for one in found] == [type(one) for one in cells]
