@@ -31,75 +31,95 @@ _DISC_M: Final = 0.1
 """How near to the greatest the circles within polygons are, m; they only save time."""
 _MANY: Final = 2000
 """Reaches for which these circles are worth while."""
-_FEW: Final = 200
-"""Reaches up to which all polygons are measured at once; more go polygon by polygon."""
 _CELLS: Final = 2_000_000
 """Pairs of reach and edge worked on at once."""
 
 
-def _reach_to(start: Floats, end: Floats, centre: Floats) -> Floats:
-    """Square of the distance from reaches to points, m2; shape (p, n)."""
+@dataclass(frozen=True)
+class Outlines:
+    """Edges of polygons, ready to be held against many reaches.
+
+    Attributes
+    ----------
+    edges : Edges
+        Of n polygons, from `polygon_edges`.
+    owner : numpy.ndarray of int, shape (m,)
+        Polygon of each edge.
+    after : numpy.ndarray of int, shape (m,)
+        The edge that begins where each ends, in its own polygon.
+    low, high : numpy.ndarray of float, shape (n, 2)
+        Box round each polygon; none where it has no edges.
+    """
+
+    edges: Edges
+    owner: Ints
+    after: Ints
+    low: Floats
+    high: Floats
+
+
+def make_outlines(edges: Edges) -> Outlines:
+    """Make the edges of polygons ready.
+
+    Parameters
+    ----------
+    edges : Edges
+        From `polygon_edges`.
+
+    Returns
+    -------
+    Outlines
+
+    Examples
+    --------
+    >>> two = polygon_edges([shapely.box(0, 0, 1, 1), shapely.box(5, 5, 6, 7)])
+    >>> make_outlines(two).after.tolist(), make_outlines(two).high.tolist()
+    ([1, 2, 3, 0, 5, 6, 7, 4], [[1.0, 1.0], [6.0, 7.0]])
+    """
+    size, count = len(edges.first) - 1, len(edges.start)
+    owner = np.repeat(np.arange(size), np.diff(edges.first))
+    low, high = np.full((size, 2), np.inf), np.full((size, 2), -np.inf)
+    np.minimum.at(low, owner, edges.start)
+    np.maximum.at(high, owner, edges.start)
+    is_first = np.ones(count, dtype=bool)
+    is_first[1:] = (owner[1:] != owner[:-1]) | (edges.start[1:] != edges.end[:-1]).any(axis=1)
+    ring = np.flatnonzero(is_first)
+    after = np.arange(1, count + 1)
+    after[np.append(ring[1:], count)[: len(ring)] - 1] = ring
+    return Outlines(edges, owner, after, low, high)
+
+
+def _shares_inside(start: Floats, end: Floats, outlines: Outlines, rows: Ints) -> Floats:
+    """Share of each reach inside each polygon, of whole polygons some edges alone; shape (p, n)."""
+    edges, size = outlines.edges, len(outlines.low)
+    (east, north), (far_east, far_north) = edges.start[rows].T, edges.end[rows].T
     along = end - start
-    length = np.maximum(np.hypot(*along.T), ON_EDGE_M)
-    unit = along / length[:, None]
-    east = centre[:, 0] - start[:, :1]
-    north = centre[:, 1] - start[:, 1:]
-    foot = east * unit[:, :1] + north * unit[:, 1:]
-    over = foot - np.clip(foot, 0, length[:, None])
-    return np.asarray((east * unit[:, 1:] - north * unit[:, :1]) ** 2 + over**2)
+    x, y = along[:, 0], along[:, 1]
+    base = x * start[:, 1] - y * start[:, 0]
+    is_left = x[:, None] * north - y[:, None] * east - base[:, None] >= 0
+    reach, edge = np.nonzero(is_left != is_left[:, np.searchsorted(rows, outlines.after[rows])])
+    x, y, base = x[reach], y[reach], base[reach]
+    east, north = east[edge], north[edge]
+    first = x * north - y * east - base
+    share = first / (first - (x * far_north[edge] - y * far_east[edge] - base))
+    east, north = east + share * (far_east[edge] - east), north + share * (far_north[edge] - north)
+    square = np.maximum(x * x + y * y, ON_EDGE_M**2)
+    t = ((east - start[reach, 0]) * x + (north - start[reach, 1]) * y) / square
+    parts = np.where(first >= 0, 1.0, -1.0) * (1 - np.minimum(np.maximum(t, 0), 1))
+    cell = reach * size + outlines.owner[rows[edge]]
+    shares = np.bincount(cell, parts, len(start) * size)
+    return np.asarray(shares, dtype=float).reshape(len(start), size)
 
 
-def _circles_round(edges: Edges) -> tuple[Floats, Floats]:
-    """Centre and radius of a circle round each shape that has edges; shapes (n, 2), (n,)."""
-    first = edges.first[:-1]
-    low = np.minimum.reduceat(edges.start, first)
-    high = np.maximum.reduceat(edges.start, first)
-    return (low + high) / 2, np.hypot(*(high - low).T) / 2
-
-
-def _signed_parts(start: Floats, end: Floats, edge_start: Floats, edge_end: Floats) -> Floats:
-    """Share of each reach past an edge of a polygon, signed: added up, the share inside."""
-    along = end - start
-    square = np.maximum(np.sum(along**2, axis=1), ON_EDGE_M**2)
-    before = cross(along, edge_start) - cross(along, start)
-    after = cross(along, edge_end) - cross(along, start)
-    turn = (before >= 0).astype(np.int8) - (after >= 0).astype(np.int8)
-    rows = np.flatnonzero(turn)
-    share = before[rows] / (before[rows] - after[rows])
-    place = edge_start[rows] + share[:, None] * (edge_end[rows] - edge_start[rows])
-    t = np.sum((place - start[rows]) * along[rows], axis=1) / square[rows]
-    parts = np.zeros(len(turn))
-    parts[rows] = turn[rows] * (1 - np.clip(t, 0, 1))
-    return parts
-
-
-def _share_inside(start: Floats, end: Floats, edges: Edges, shape: int) -> Floats:
-    """Share of each reach inside one polygon, by the numbers of `_signed_parts`; shape (p,)."""
-    own = slice(edges.first[shape], edges.first[shape + 1])
-    (east, north), (far_east, far_north) = edges.start[own].T, edges.end[own].T
-    along = end - start
-    x, y = along[:, :1], along[:, 1:]
-    base = cross(along, start)[:, None]
-    before, after = x * north - y * east - base, x * far_north - y * far_east - base
-    reach, edge = np.nonzero((before >= 0) != (after >= 0))
-    first, last = before[reach, edge], after[reach, edge]
-    share = (first / (first - last))[:, None]
-    place = edges.start[own][edge] + share * (edges.end[own][edge] - edges.start[own][edge])
-    square = np.maximum(np.sum(along**2, axis=1), ON_EDGE_M**2)
-    t = np.sum((place - start[reach]) * along[reach], axis=1) / square[reach]
-    parts = np.where(first >= 0, 1.0, -1.0) * (1 - np.clip(t, 0, 1))
-    return np.asarray(np.bincount(reach, parts, len(start)), dtype=float)
-
-
-def inside_m(start: Floats, end: Floats, edges: Edges) -> Floats:
+def inside_m(start: Floats, end: Floats, outlines: Outlines) -> Floats:
     """Measure how far each reach runs inside each polygon.
 
     Parameters
     ----------
     start, end : numpy.ndarray of float, shape (p, 2)
         Ends of the reaches, m.
-    edges : Edges
-        Of n polygons, from `polygon_edges`.
+    outlines : Outlines
+        Of n polygons.
 
     Returns
     -------
@@ -114,30 +134,27 @@ def inside_m(start: Floats, end: Floats, edges: Edges) -> Floats:
 
     Examples
     --------
-    >>> square = polygon_edges([shapely.box(1, -1, 3, 1)])
+    >>> square = make_outlines(polygon_edges([shapely.box(1, -1, 3, 1)]))
     >>> inside_m(np.array([[0.0, 0.0]]), np.array([[2.5, 0.0]]), square)
     array([[1.5]])
     """
-    found = np.zeros((len(start), len(edges.first) - 1))
-    has = np.flatnonzero(np.diff(edges.first) > 0)
-    if not len(has):
-        return found
-    centre, radius = _circles_round(Edges(edges.start, edges.end, edges.first[np.append(has, -1)]))
-    step = max(1, _CELLS // len(edges.start))
+    found = np.zeros((len(start), len(outlines.low)))
+    step = max(1, _CELLS // max(1, len(outlines.owner)))
     for at in range(0, len(start), step):
-        rows = slice(at, at + step)
-        near = _reach_to(start[rows], end[rows], centre) <= (radius * (1 + CLEAR_M)) ** 2
-        if len(near) > _FEW:
-            for place, each in enumerate(has.tolist()):
-                reach = np.flatnonzero(near[:, place]) + at
-                found[reach, each] = _share_inside(start[reach], end[reach], edges, each)
-            continue
-        reach, shape = np.nonzero(near)
-        edge_start, edge_end, pair, _ = edges.take(has[shape])
-        one = reach[pair] + at
-        parts = _signed_parts(start[one], end[one], edge_start, edge_end)
-        found[reach + at, has[shape]] = np.bincount(pair, parts, len(reach))
-    return np.asarray(np.maximum(found, 0) * np.hypot(*(end - start).T)[:, None])
+        some = slice(at, at + step)
+        rows = np.flatnonzero(_meet_box(start[some], end[some], outlines)[outlines.owner])
+        if len(rows):
+            found[some] = _shares_inside(start[some], end[some], outlines, rows)
+    along = end - start
+    length = np.hypot(along[:, 0], along[:, 1])
+    return np.asarray(np.maximum(found, 0) * length[:, None])
+
+
+def _meet_box(start: Floats, end: Floats, outlines: Outlines) -> Flags:
+    """Whether the box round each polygon meets that round all reaches; shape (n,)."""
+    low = np.minimum(start, end).min(axis=0)
+    high = np.maximum(start, end).max(axis=0)
+    return np.asarray(((outlines.low <= high) & (outlines.high >= low)).all(axis=1))
 
 
 @dataclass(frozen=True)
@@ -175,8 +192,13 @@ def list_crossings(start: Floats, end: Floats, edges: Edges) -> Crossings:
     owner = np.repeat(np.arange(len(edges.first) - 1), np.diff(edges.first))
     step = max(1, _CELLS // max(1, len(edges.start)))
     for at in range(0, len(start) if len(owner) else 0, step):
-        reach, edge, point = _meetings(start[at : at + step], end[at : at + step], edges)
-        pieces.append((reach + at, edge, point))
+        some = slice(at, at + step)
+        near = _near_edges(start[some], end[some], edges)
+        if not len(near):
+            continue
+        held = Edges(edges.start[near], edges.end[near], edges.first)
+        reach, edge, point = _meetings(start[some], end[some], held)
+        pieces.append((reach + at, near[edge], point))
     if not pieces:
         none = np.empty(0, dtype=np.int64)
         return Crossings(none, none, np.empty(0), np.empty((0, 2)))
@@ -186,29 +208,58 @@ def list_crossings(start: Floats, end: Floats, edges: Edges) -> Crossings:
     return Crossings(reach, owner[edge], np.degrees(np.arctan2(sine, cosine)), point)
 
 
+def _near_edges(start: Floats, end: Floats, edges: Edges) -> Ints:
+    """Edges whose box meets that round all reaches."""
+    low = np.minimum(start, end).min(axis=0) - AT_MANHOLE_M
+    high = np.maximum(start, end).max(axis=0) + AT_MANHOLE_M
+    is_low = (edges.start < low) & (edges.end < low)
+    is_high = (edges.start > high) & (edges.end > high)
+    return np.flatnonzero(~(is_low | is_high).any(axis=1))
+
+
 def _meetings(start: Floats, end: Floats, edges: Edges) -> tuple[Ints, Ints, Floats]:
     """Reach, edge and point of each crossing, and of each stretch along an edge its middle."""
-    along, other = (end - start)[:, None, :], edges.end - edges.start
-    length = np.maximum(np.hypot(*(end - start).T), ON_EDGE_M)[:, None]
-    before = cross(along, edges.start - start[:, None, :])
-    after = cross(along, edges.end - start[:, None, :])
-    first = cross(other, start[:, None, :] - edges.start)
-    last = cross(other, end[:, None, :] - edges.start)
-    is_met = ((before >= 0) != (after >= 0)) & ((first >= 0) != (last >= 0))
-    reach, edge = np.nonzero(is_met)
+    along, other = end - start, edges.end - edges.start
+    x, y = along[:, :1], along[:, 1:]
+    east, north = edges.start[:, 0] - start[:, :1], edges.start[:, 1] - start[:, 1:]
+    before = x * north - y * east
+    after = x * (edges.end[:, 1] - start[:, 1:]) - y * (edges.end[:, 0] - start[:, :1])
+    reach, edge = np.nonzero((before >= 0) != (after >= 0))
+    if len(reach):
+        held, far = other[edge], edges.start[edge] - end[reach]
+        first = held[:, 0] * north[reach, edge] - held[:, 1] * east[reach, edge]
+        is_met = (first <= 0) != (cross(held, far) <= 0)
+        reach, edge = reach[is_met], edge[is_met]
     share = before[reach, edge] / (before[reach, edge] - after[reach, edge])
     point = edges.start[edge] + share[:, None] * other[edge]
-    is_along = (np.abs(before) < CLEAR_M * length) & (np.abs(after) < CLEAR_M * length)
+    limit = CLEAR_M * np.maximum(np.hypot(x, y), ON_EDGE_M)
+    is_along = (np.abs(before) < limit) & (np.abs(after) < limit)
+    if not is_along.any():
+        return reach, edge, point
     beside, over = np.nonzero(is_along)
-    unit = (end - start)[beside] / length[beside]
+    return _add_stretches(start, end, edges, (beside, over), (reach, edge, point))
+
+
+def _add_stretches(
+    start: Floats,
+    end: Floats,
+    edges: Edges,
+    pairs: tuple[Ints, Ints],
+    found: tuple[Ints, Ints, Floats],
+) -> tuple[Ints, Ints, Floats]:
+    """Add to crossings the pairs of reach and edge that run along each other for a stretch."""
+    beside, over = pairs
+    length = np.maximum(np.hypot(*(end - start)[beside].T), ON_EDGE_M)
+    unit = (end - start)[beside] / length[:, None]
     places = [
         np.sum((ends[over] - start[beside]) * unit, axis=1) for ends in (edges.start, edges.end)
     ]
     low = np.maximum(np.minimum(*places), 0)
-    high = np.minimum(np.maximum(*places), length[beside, 0])
+    high = np.minimum(np.maximum(*places), length)
     runs = high - low > 2 * AT_MANHOLE_M
     beside, over = beside[runs], over[runs]
     middle = start[beside] + ((low + high) / 2)[runs, None] * unit[runs]
+    reach, edge, point = found
     return (
         np.concatenate((reach, beside)),
         np.concatenate((edge, over)),
@@ -231,7 +282,7 @@ class Ground:
         Of the parts.
     discs : numpy.ndarray of float, shape (f, 3)
         Centre and radius of a circle within each forbidden polygon, m.
-    priced : Edges
+    priced : Outlines
         Of the priced polygons.
     price : numpy.ndarray of float, shape (n,)
         Of a metre inside each.
@@ -245,7 +296,7 @@ class Ground:
     parts: Objects
     tree: shapely.STRtree
     discs: Floats
-    priced: Edges
+    priced: Outlines
     price: Floats
     crossed: Crossed
     crossed_edges: Edges
@@ -300,20 +351,27 @@ class Ground:
 
         Infinite where a line is crossed that may not be, or at too small an angle.
         """
-        length = np.hypot(*(end - start).T)
-        cost = length * self.rules.cost_per_m
-        if np.isfinite(self.rules.longest_reach_m):
-            cost += count_between(length, self.rules) * self.rules.cost_per_bend
+        cost = self.bound_cost(np.hypot(*(end - start).T))
         if len(self.price):
             cost += inside_m(start, end, self.priced) @ self.price
         if len(self.crossed_edges.start):
             found = self.list_crossings(start, end)
-            np.add.at(cost, found.reach, price_crossings(found, self.crossed))
+            if len(found.reach):
+                np.add.at(cost, found.reach, price_crossings(found, self.crossed))
         return np.asarray(cost)
+
+    def bound_cost(self, length_m: Floats) -> Floats:
+        """Cost of reaches of some length where nothing is priced or crossed; shape as given."""
+        cost: Floats = length_m * self.rules.cost_per_m
+        if np.isfinite(self.rules.longest_reach_m):
+            cost += count_between(length_m, self.rules) * self.rules.cost_per_bend
+        return cost
 
     def list_crossings(self, start: Floats, end: Floats) -> Crossings:
         """List the crossings but for those at the given manholes."""
         found = list_crossings(start, end, self.crossed_edges)
+        if not len(found.reach):
+            return found
         ends = np.stack((self.start, self.end))
         near = np.hypot(*np.moveaxis(found.point[:, None, :] - ends, -1, 0)).min(axis=1)
         rows = near > AT_MANHOLE_M
@@ -419,7 +477,7 @@ def make_ground(
         parts,
         shapely.STRtree(parts),
         _discs_in(grown),
-        polygon_edges(priced),
+        make_outlines(polygon_edges(priced)),
         price,
         crossed,
         line_edges(crossed.lines),

@@ -24,26 +24,35 @@ END: Final = 1
 _SLACK: Final = 1e-9
 _EVEN: Final = 1e-4
 """A reach that leaves an edge by no more than this angle runs along it, radians."""
+_AT_ONCE: Final = 1500
+"""Reaches measured at once while the cheapest way is sought (house choice)."""
 _HALVINGS: Final = 12
 """Trials of the weight of length, where the cheapest line is too long."""
 
 
 @dataclass(frozen=True)
 class Graph:
-    """Reaches between points.
+    """Reaches between points; what they cost is filled in as it is asked for.
 
     Attributes
     ----------
     points : numpy.ndarray of float, shape (n, 2)
         Start, end, and the others.
-    cost : numpy.ndarray of float, shape (n, n)
-        Of the reach from one to another, infinite where there is none.
     length_m : numpy.ndarray of float, shape (n, n)
+        Of the reach from one to another, infinite where there is none.
+    cost : numpy.ndarray of float, shape (n, n)
+        The same; the least that it may be where the reach is not measured.
+    is_measured : numpy.ndarray of bool, shape (n, n)
+        Where `cost` is what the reach costs.
+    is_blocked : numpy.ndarray of bool, shape (n, n)
+        Where there is no reach since it was seen to enter what is forbidden.
     """
 
     points: Floats
-    cost: Floats
     length_m: Floats
+    cost: Floats
+    is_measured: Flags
+    is_blocked: Flags
 
 
 def is_tangent(bends: Bends, at: Ints, to: Ints) -> Flags:
@@ -76,6 +85,8 @@ def make_graph(
 ) -> Graph:
     """Join all points that see each other, corners of polygons along tangents alone.
 
+    Most reaches lie on no way that may be the cheapest, so none is measured: see `measure_reaches`.
+
     Parameters
     ----------
     bends : Bends
@@ -84,7 +95,7 @@ def make_graph(
     most_cost : float
         No reach that can only be part of a dearer line is looked at.
     before : Graph, optional
-        Of fewer points on the same ground: reaches in it are not measured again.
+        Of fewer points on the same ground: what it knows is not sought again.
 
     Returns
     -------
@@ -108,27 +119,82 @@ def make_graph(
     least = way * rules.cost_per_m + n_bends * rules.cost_per_bend
     rows = (least <= most_cost * (1 + _SLACK)) & (length > 0)
     one, other, length = one[rows], other[rows], length[rows]
-    cost = _recall_costs(points, one, other, before)
-    new = np.flatnonzero(np.isinf(cost))
-    clear = new[~ground.is_blocked(points[one[new]], points[other[new]])]
-    cost[clear] = ground.cost_of(points[one[clear]], points[other[clear]])
-    rows = np.isfinite(cost)
-    rows[clear] = True
-    one, other, length, cost = one[rows], other[rows], length[rows], cost[rows]
-    costs, lengths = np.full((count, count), np.inf), np.full((count, count), np.inf)
-    costs[one, other] = costs[other, one] = cost
-    lengths[one, other] = lengths[other, one] = length
-    return Graph(points, costs, lengths)
+    cost, lengths = np.full((count, count), np.inf), np.full((count, count), np.inf)
+    _set(lengths, one, other, length)
+    _set(cost, one, other, ground.bound_cost(length))
+    none = np.zeros((count, count), dtype=bool)
+    graph = Graph(points, lengths, cost, none, none.copy())
+    new = np.ones(len(one), dtype=bool) if before is None else ~_recall(graph, one, other, before)
+    one, other = one[new], other[new]
+    blocked = ground.is_blocked(points[one], points[other])
+    _block(graph, one[blocked], other[blocked])
+    return graph
 
 
-def _recall_costs(points: Floats, one: Ints, other: Ints, before: Graph | None) -> Floats:
-    """Recall what reaches cost in an earlier graph; infinite where it does not say."""
-    if before is None:
-        return np.full(len(one), np.inf)
+def _set(table: Floats | Flags, one: Ints, other: Ints, value: Floats | float) -> None:
+    """Set what holds between points, both ways."""
+    table[one, other] = table[other, one] = value
+
+
+def _block(graph: Graph, one: Ints, other: Ints) -> None:
+    """Take away reaches that are blocked."""
+    _set(graph.length_m, one, other, np.inf)
+    _set(graph.cost, one, other, np.inf)
+    _set(graph.is_blocked, one, other, True)
+
+
+def _recall(graph: Graph, one: Ints, other: Ints, before: Graph) -> Flags:
+    """Take over what an earlier graph knows of reaches; tell of which it knows if they are blocked.
+
+    Parameters
+    ----------
+    graph : Graph
+        Filled in.
+    one, other : numpy.ndarray of int, shape (p,)
+        Ends of the reaches.
+    before : Graph
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (p,)
+    """
     place = {point.tobytes(): row for row, point in enumerate(before.points)}
-    row = np.array([place.get(point.tobytes(), -1) for point in points], dtype=np.int64)
-    found = before.cost[row[one], row[other]]
-    return np.asarray(np.where((row[one] >= 0) & (row[other] >= 0), found, np.inf))
+    row = np.array([place.get(point.tobytes(), -1) for point in graph.points], dtype=np.int64)
+    was = row[one], row[other]
+    is_old = (was[0] >= 0) & (was[1] >= 0)
+    is_blocked = is_old & before.is_blocked[was]
+    is_clear = is_old & np.isfinite(before.length_m[was])
+    is_measured = is_clear & before.is_measured[was]
+    _block(graph, one[is_blocked], other[is_blocked])
+    cost = before.cost[was][is_measured]
+    _set(graph.cost, one[is_measured], other[is_measured], cost)
+    _set(graph.is_measured, one[is_measured], other[is_measured], True)
+    return np.asarray(is_blocked | is_clear)
+
+
+def measure_reaches(graph: Graph, ground: Ground, one: Ints, other: Ints) -> None:
+    """Measure what reaches cost, and fill it in.
+
+    Parameters
+    ----------
+    graph : Graph
+    ground : Ground
+    one, other : numpy.ndarray of int, shape (p,)
+        Rows of their ends.
+    """
+    cost = ground.cost_of(graph.points[one], graph.points[other])
+    _set(graph.cost, one, other, cost)
+    _set(graph.is_measured, one, other, True)
+
+
+def measure_all(graph: Graph, ground: Ground) -> None:
+    """Measure all reaches that are not measured yet."""
+    measure_reaches(graph, ground, *np.nonzero(np.triu(_is_open(graph), 1)))
+
+
+def _is_open(graph: Graph) -> Flags:
+    """Where there is a reach that is not measured; shape (n, n)."""
+    return np.asarray(np.isfinite(graph.length_m) & ~graph.is_measured)
 
 
 def costs_to_go(cost: Floats, bend: float, most_bends: int | None) -> Floats:
@@ -167,11 +233,18 @@ def costs_to_go(cost: Floats, bend: float, most_bends: int | None) -> Floats:
     return np.array(rows)
 
 
-def _directions(points: Floats, length_m: Floats) -> tuple[Floats, Floats]:
-    """Make unit vectors from each point to each other, 0 where there is no reach."""
-    along = points[None] - points[:, None]
-    scale = np.where(np.isfinite(length_m), length_m, np.inf)
-    return along[..., 0] / scale, along[..., 1] / scale
+def _directions_from(row: int, graph: Graph, known: dict[int, Floats]) -> Floats:
+    """Make unit vectors from a point to each other, 0 where there is no reach, kept in `known`.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n, 2)
+    """
+    if row not in known:
+        length = graph.length_m[row]
+        scale = np.where(np.isfinite(length), length, np.inf)
+        known[row] = (graph.points - graph.points[row]) / scale[:, None]
+    return known[row]
 
 
 def least_cosine(least_angle_deg: float) -> float:
@@ -207,7 +280,7 @@ def cheapest_way(
     most = len(graph.cost) if most_bends is None else most_bends
     if not np.isfinite(to_go[-1, START]):
         return None
-    x, y = _directions(graph.points, graph.length_m)
+    known: dict[int, Floats] = {}
     cosine = least_cosine(least_angle_deg)
     parents: dict[tuple[int, int, int], tuple[int, int, int] | None] = {}
     fewest: dict[tuple[int, int], int] = {}
@@ -228,7 +301,7 @@ def cheapest_way(
             return _trace(state, parents)
         cost = paid + bend + graph.cost[to]
         total = cost + _rest(to_go, most, bends + 1, bend)
-        turned = x[at, to] * x[to] + y[at, to] * y[to]
+        turned = _directions_from(to, graph, known) @ _directions_from(at, graph, known)[to]
         for after in np.flatnonzero(np.isfinite(total) & (turned >= cosine)).tolist():
             if fewest.get((to, after), most + 1) > bends + 1:
                 heapq.heappush(
@@ -260,6 +333,79 @@ def _trace(
     return np.array(way[::-1])
 
 
+def measure_cheapest(
+    graph: Graph, ground: Ground, weight: float = 0.0, *, is_shortest: bool = False
+) -> Ints | None:
+    """Find the cheapest way from start to end, measuring no more reaches than it takes.
+
+    Parameters
+    ----------
+    graph : Graph
+        Filled in.
+    ground : Ground
+    weight : float, optional
+        Charged for each metre besides.
+    is_shortest : bool, optional
+        Whether length alone counts, of reaches that may be part of a line.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (k,) or None
+        Rows of the points on the way, None if there is none.
+
+    Notes
+    -----
+    What is not measured counts with the least that it may cost. So the cheapest way is the cheapest
+    of all once every reach on it is measured; until then those on the cheapest ways of all are.
+    Source: lazy evaluation of edges, Dellin and Srinivasa 2016 (from memory).
+    """
+    rules, bend = ground.rules, 0.0 if is_shortest else ground.rules.cost_per_bend
+    one, other = np.nonzero(np.triu(_is_open(graph), 1))
+    while True:
+        if is_shortest:
+            cost = np.where(np.isfinite(graph.cost), graph.length_m, np.inf)
+        else:
+            cost = graph.cost + weight * np.where(np.isfinite(graph.length_m), graph.length_m, 0)
+        by, least = _cheapest_by(cost, bend, one, other)
+        if not len(one) or np.isinf(least) or by.min() > least * (1 + _SLACK):
+            way = cheapest_way(
+                replace(graph, cost=cost), bend, rules.most_bends, rules.least_angle_deg
+            )
+            if way is None or not _is_open(graph)[way[:-1], way[1:]].any():
+                return way
+        last = min(_AT_ONCE, len(by)) - 1
+        is_next = by <= np.partition(by, last)[last]
+        measure_reaches(graph, ground, one[is_next], other[is_next])
+        one, other = one[~is_next], other[~is_next]
+
+
+def _cheapest_by(cost: Floats, bend: float, one: Ints, other: Ints) -> tuple[Floats, float]:
+    """Cost of the cheapest way by each reach, and of the cheapest of all.
+
+    Parameters
+    ----------
+    cost : numpy.ndarray of float, shape (n, n)
+    bend : float
+        Cost of a bend.
+    one, other : numpy.ndarray of int, shape (p,)
+        Ends of the reaches.
+
+    Returns
+    -------
+    by : numpy.ndarray of float, shape (p,)
+        Whatever bends there are, and at whatever angle.
+    least : float
+    """
+    turned = np.arange(len(cost))
+    turned[[START, END]] = END, START
+    to_end = costs_to_go(cost, bend, None)[-1]
+    from_start = costs_to_go(cost[np.ix_(turned, turned)], bend, None)[-1][turned]
+    to_end, from_start = to_end + bend, from_start + bend
+    to_end[END] = from_start[START] = 0
+    either = np.minimum(from_start[one] + to_end[other], from_start[other] + to_end[one])
+    return cost[one, other] + either, float(to_end[START] - bend)
+
+
 def way_within(graph: Graph, ground: Ground) -> Ints | None:
     """Find the cheapest way that keeps all rules of the line.
 
@@ -282,11 +428,8 @@ def way_within(graph: Graph, ground: Ground) -> Ints | None:
     straight = float(np.hypot(*(ground.end - ground.start)))
     most_m = rules.longest_share * straight * (1 + _SLACK)
 
-    finite = np.where(np.isfinite(graph.length_m), graph.length_m, 0)
-
     def seek(weight: float) -> Ints | None:
-        charged = replace(graph, cost=graph.cost + weight * finite)
-        return cheapest_way(charged, rules.cost_per_bend, rules.most_bends, rules.least_angle_deg)
+        return measure_cheapest(graph, ground, weight)
 
     def measure(way: Ints) -> float:
         return float(graph.length_m[way[:-1], way[1:]].sum())
@@ -294,9 +437,7 @@ def way_within(graph: Graph, ground: Ground) -> Ints | None:
     way = seek(0.0)
     if way is None or measure(way) <= most_m:
         return way
-    reached = np.isfinite(graph.cost)
-    bare = replace(graph, cost=np.where(reached, graph.length_m, np.inf))
-    best = cheapest_way(bare, 0.0, rules.most_bends, rules.least_angle_deg)
+    best = measure_cheapest(graph, ground, is_shortest=True)
     if best is None or measure(best) > most_m:
         return None
     low, high = 0.0, None

@@ -139,6 +139,7 @@ def _seek(ground: Ground, bends: Bends, *, is_first: bool) -> Floats | None:
     straight = float(np.hypot(*(ground.end - ground.start)))
     limit = rules.longest_share * straight
     cost, found, graph = np.inf, None, None
+    before: Floats = np.empty((0, 2))
     near = _NEAR_SHARE if len(ground.price) else _FIRST_SHARES[0]
     for share in (near, *_FIRST_SHARES[1:]):
         most_m = min(limit, share * straight, cost / rules.cost_per_m)
@@ -146,8 +147,9 @@ def _seek(ground: Ground, bends: Bends, *, is_first: bool) -> Floats | None:
         way = way_within(graph, ground)
         if way is not None and is_first:
             return np.asarray(graph.points[way])
-        if way is not None:
-            line = straighten(graph.points[way], ground)
+        if way is not None and not np.array_equal(graph.points[way], before):
+            before = graph.points[way]
+            line = straighten(before, ground)
             if cost_of_line(line, ground) < cost:
                 cost, found = cost_of_line(line, ground), line
         if most_m >= min(limit, cost / rules.cost_per_m):

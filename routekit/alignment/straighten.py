@@ -118,8 +118,11 @@ def _try(
     rows = np.flatnonzero(is_good)
     if not len(rows):
         return None
-    cost = ground.cost_of(window[rows, :-1].reshape(-1, 2), window[rows, 1:].reshape(-1, 2))
-    cost = cost.reshape(len(rows), bends + 1).sum(axis=1) + bend_cost
+    if count == 1:
+        cost = np.array([_recall_cost(window[0], ground, known)])
+    else:
+        cost = ground.cost_of(window[rows, :-1].reshape(-1, 2), window[rows, 1:].reshape(-1, 2))
+        cost = cost.reshape(len(rows), bends + 1).sum(axis=1) + bend_cost
     rows, cost = rows[cost < limit], cost[cost < limit]
     if not len(rows):
         return None

@@ -10,7 +10,7 @@ import shapely
 
 from routekit.alignment.candidates import forbidden_bends, free_bends, keep_usable, thin
 from routekit.alignment.exact import CLEAR_M, Ground
-from routekit.alignment.graph import Graph, cheapest_way, make_graph
+from routekit.alignment.graph import Graph, cheapest_way, make_graph, measure_all
 from routekit.alignment.solve import Problem, ground_of, solve
 from routekit.alignment.terms import RULES, WALL, FoundLine, LineRules, NoLine
 from routekit.arrays import Flags, Ints
@@ -144,6 +144,7 @@ def give_up(problem: Problem, is_held: Flags) -> tuple[Ints, FoundLine | None]:
     usable = keep_usable(bends, bare, rules.longest_share * straight)
     points = usable.points
     graph = make_graph(usable, bare, np.inf)
+    measure_all(graph, bare)
     finite = graph.cost[np.isfinite(graph.cost)]
     each_entry = float(finite.max() * len(points) + 1) if len(finite) else 1.0
     priced = _price_entries(graph, problem, is_held, each_entry)
