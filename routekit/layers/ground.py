@@ -133,6 +133,7 @@ def add_ground(
     ends = {
         end: _depth_at(end, column, runs, manholes, levels[end], inputs) for end, column in ENDS
     }
+    _compare_depths(manholes, inputs, findings)
     ends = _settle_inverts(ends, manholes, runs, inputs, findings)
     _compare_covers(ends, runs, inputs, findings)
     up = _take_other(ends["up"], ends["down"], inputs)
@@ -460,6 +461,27 @@ def _compare_covers(
             ),
             done=say("used as given: check the level, or what the terrain shows there"),
         )
+
+
+def _compare_depths(manholes: gpd.GeoDataFrame, inputs: InputSettings, findings: Findings) -> None:
+    """Name the manholes whose depth as given is not that of their levels."""
+    given = manholes["depth_m"].to_numpy(dtype=np.float64)
+    below = (manholes["cover_level_m"] - manholes["invert_level_m"]).to_numpy(dtype=np.float64)
+    differs = np.abs(given - below) > inputs.ground.cover_outlier_m
+    findings.add(
+        "warning",
+        "manholes",
+        manholes.loc[differs, "manhole_id"],
+        field="depth_m",
+        seen=say_each(
+            "{given:.2f} m deep as given, {below:.2f} m by its cover and invert level",
+            given=given[differs],
+            below=below[differs],
+        ),
+        done=say(
+            "levels of runs count first, then the depth as given; measure which of them is true"
+        ),
+    )
 
 
 def _report_implausible(

@@ -26,6 +26,9 @@ from routekit.words.texts import Text, say
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
 
+NAMED_FIRST: Final = 5
+"""Runs named in a finding that sums many."""
+
 ENDS: Final = ("from_manhole", "to_manhole")
 """Column of the manhole at the first and at the last vertex of a run."""
 
@@ -61,9 +64,12 @@ def settle_nodes(
     """
     if not has_manholes:
         runs, manholes = make_manholes(runs, manholes, tolerance_m=tolerance_m, findings=findings)
-        return turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings), manholes
-    runs = turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings)
-    return snap_ends(runs, manholes, tolerance_m=tolerance_m, findings=findings), manholes
+        runs = turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings)
+    else:
+        runs = turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings)
+        runs = snap_ends(runs, manholes, tolerance_m=tolerance_m, findings=findings)
+    _report_circles(runs, findings)
+    return runs, manholes
 
 
 def turn_runs(
@@ -410,6 +416,48 @@ def _report_far_ends(
             ),
             done=say("id kept, geometry kept as drawn"),
         )
+
+
+def _report_circles(runs: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Report runs that lead back to where they begin, alone or with others."""
+    ends = runs[[*ENDS]].astype(object)
+    is_known = ends.notna().all(axis=1).to_numpy()
+    is_ring = is_known & ends[ENDS[0]].eq(ends[ENDS[1]]).to_numpy(dtype=bool)
+    findings.add(
+        "warning",
+        "sewers",
+        runs.loc[is_ring, "row_key"],
+        field=ENDS[1],
+        seen=say_each(
+            "begins and ends at manhole {manhole}", manhole=_text(runs.loc[is_ring, ENDS[0]])
+        ),
+        done=say("kept as drawn; name the manhole at its other end"),
+    )
+    codes = pd.factorize(pd.concat([ends[name][is_known & ~is_ring] for name in ENDS]))[0]
+    start, end = codes.reshape(2, -1)
+    size = int(codes.max(initial=-1)) + 1
+    links = coo_array((np.ones(len(start), dtype=bool), (start, end)), shape=(size, size))
+    circle = connected_components(links, connection="strong")[1] if size else codes
+    is_round = circle[start] == circle[end]
+    names = runs.loc[is_known & ~is_ring, "row_key"][is_round]
+    if names.empty:
+        return
+    listed = ", ".join([*names.head(NAMED_FIRST), *(["..."] if len(names) > NAMED_FIRST else [])])
+    findings.note(
+        "warning",
+        "sewers",
+        ENDS[1],
+        say(
+            "{n:,} run leads round in a circle by its manhole ids: {runs}",
+            "{n:,} runs lead round in a circle by their manhole ids: {runs}",
+            n=len(names),
+            runs=listed,
+        ),
+        say(
+            "kept as given: no water flows round, so that some of them are named against the flow; "
+            "check the manholes at their ends"
+        ),
+    )
 
 
 def _text(column: pd.Series) -> list[str]:

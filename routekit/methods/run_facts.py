@@ -231,7 +231,7 @@ def assign_connections(
 def report_loose(
     connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float
 ) -> pd.DataFrame:
-    """Report the connections that name no run, and those that none takes: none is within reach.
+    """Report the connections that name no run, one far from it, and those that no run takes.
 
     Parameters
     ----------
@@ -264,6 +264,7 @@ def report_loose(
             say("{n:,} connection names no run", "{n:,} connections name no run", n=n),
             say("each taken to the nearest run within {reach:g} m", reach=reach_m),
         )
+    _report_far(connections, runs, reach_m, findings)
     lost = connections[find_runs(connections, runs, reach_m) < 0]
     if lost.empty or runs.empty:
         return findings.table()
@@ -281,6 +282,32 @@ def report_loose(
         "warning", "connections", lost["connection_id"], field="run_id", seen=seen, done=done
     )
     return findings.table()
+
+
+def _report_far(
+    connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, reach_m: float, findings: Findings
+) -> None:
+    """Report the connections that lie further from the run they name than others are given one."""
+    row = pd.Index(runs["run_id"].astype(object)).get_indexer(connections["run_id"].astype(object))
+    points, lines = (np.asarray(one.geometry, dtype=object) for one in (connections, runs))
+    away = np.full(len(row), np.nan)
+    away[row >= 0] = shapely.distance(points[row >= 0], lines[row[row >= 0]])
+    is_far = away > reach_m
+    findings.add(
+        "warning",
+        "connections",
+        connections.loc[is_far, "connection_id"],
+        field="run_id",
+        seen=say_each(
+            "{away:,.0f} m from run {run}, which it names",
+            away=away[is_far],
+            run=connections.loc[is_far, "run_id"],
+        ),
+        done=say(
+            "kept with that run, and set out at the nearest point of it; name another run, or "
+            "check its place"
+        ),
+    )
 
 
 def count_loose(connections: gpd.GeoDataFrame, runs: gpd.GeoDataFrame, *, reach_m: float) -> Floats:

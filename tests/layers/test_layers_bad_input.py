@@ -277,6 +277,20 @@ def test_a_part_drawn_twice_is_taken_once(district, is_turned):
     assert_accounted(layers)
 
 
+def test_runs_that_lead_back_to_where_they_begin_are_told(district):
+    ends = {"from_manhole": ["M1", "M2", "M3"], "to_manhole": ["M2", "M1", "M3"]}
+    corner = [LineString([at(50, 0), at(0, 0)]), LineString([at(100, 0), at(120, 5), at(100, 0)])]
+    district.put("sewers", make_sewers(geometry=[LINES[0], *corner], **ends))
+    layers = district.read()
+    told = pick(layers.findings, severity="warning", layer="sewers", field="to_manhole")
+    assert told[["row", "seen"]].to_numpy().tolist() == [
+        ["R3", "begins and ends at manhole M3"],
+        ["", "2 runs lead round in a circle by their manhole ids: R1, R2"],
+    ]
+    district.put("sewers", make_sewers())
+    assert pick(district.read().findings, layer="sewers", field="to_manhole").empty
+
+
 def test_heights_are_dropped(district):
     high = [LineString([(*at(x, 0), -9999), (*at(x + 50, 0), -9999)]) for x in (0, 50, 100)]
     district.put("sewers", make_sewers(geometry=high))

@@ -55,6 +55,17 @@ def test_the_manholes_own_invert_is_a_second_witness(district):
     assert np.isnan(against["gradient"].to_numpy()).tolist() == [True, False, False]
 
 
+def test_a_manhole_whose_depth_is_not_that_of_its_levels_is_told(district):
+    ground = read(district)
+    _, findings = ground(
+        depth_m=[2.0, 1.2, 2.2, np.nan], invert_level_m=[2.0, 1.9, 2.2, 1.0]
+    )  # fmt: skip
+    told = pick(findings, severity="warning", layer="manholes", field="depth_m")
+    assert told[["row", "seen"]].to_numpy().tolist() == [
+        ["M2", "1.20 m deep as given, 2.10 m by its cover and invert level"]
+    ]
+
+
 @pytest.mark.parametrize(
     ("invert", "cover", "terrain", "others", "is_lost"),
     [

@@ -9,7 +9,12 @@ import pytest
 from shapely import LineString, Point
 
 from routekit.layers.houses import count_houses
-from routekit.methods.run_facts import _forbidding_trees, find_connections, measure_chainages
+from routekit.methods.run_facts import (
+    _forbidding_trees,
+    find_connections,
+    measure_chainages,
+    report_loose,
+)
 
 TREES = pd.DataFrame(
     {
@@ -67,3 +72,19 @@ def test_houses_of_connections_that_name_no_run_or_only_a_camera_saw_are_counted
     houses = count_houses(runs, found)
     assert houses[:2].tolist() == [2.0, 2.0]
     assert np.isnan(houses[2])
+
+
+def test_a_connection_far_from_the_run_that_it_names_is_told():
+    runs = gpd.GeoDataFrame(
+        {"run_id": ["A", "B"]},
+        geometry=[LineString([(0, 0), (50, 0)]), LineString([(0, 300), (50, 300)])],
+    )
+    connections = gpd.GeoDataFrame(
+        {"connection_id": ["C1", "C2", "C3"], "run_id": ["A", "A", None]},
+        geometry=[Point(10, 29), Point(10, 296), Point(20, 296)],
+    )
+    told = report_loose(connections, runs, reach_m=30.0)
+    told = told[told["severity"] == "warning"]
+    assert told[["row", "field", "seen"]].to_numpy().tolist() == [
+        ["C2", "run_id", "296 m from run A, which it names"]
+    ]
