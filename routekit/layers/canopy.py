@@ -83,12 +83,15 @@ class RasterTrees:
         Polygons.
     crown_diameter_m, height_m : numpy.ndarray of float, shape (n,)
         Diameter of the circle of the same area, and height above ground, m.
+    is_cut : numpy.ndarray of bool, shape (n,)
+        The crown ends at «no data» or at the edge of the raster: it may be wider.
     """
 
     top: Geometries
     crown: Geometries
     crown_diameter_m: Floats
     height_m: Floats
+    is_cut: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -332,4 +335,5 @@ def _join_parts(grid: CanopyGrid, parts: list[Crowns], findings: Findings) -> Ra
         crown=to_working(grid, outline, Findings()),
         crown_diameter_m=2.0 * np.sqrt(area_m2 / np.pi),
         height_m=np.concatenate([each.height_m for each in parts])[order],
+        is_cut=np.concatenate([each.is_cut for each in parts])[order],
     )

@@ -97,6 +97,30 @@ def report_made(
     )
 
 
+def report_cut(cut: gpd.GeoDataFrame, canopy: Path, findings: Findings) -> None:
+    """Name the trees whose crown the raster does not show whole.
+
+    Parameters
+    ----------
+    cut : geopandas.GeoDataFrame
+        Those trees.
+    canopy : Path
+        The raster, to be named.
+    findings : Findings
+        Takes one finding for each.
+    """
+    findings.add(
+        "warning",
+        "trees",
+        cut["tree_id"],
+        field="crown_diameter_m",
+        seen=say("its crown ends at «no data» or at the edge of {file}", file=canopy.name),
+        done=say(
+            "taken as wide as it shows; crown, stem and root zone may be larger: measure the tree"
+        ),
+    )
+
+
 def _report_heights(made: gpd.GeoDataFrame, what: Text, findings: Findings) -> None:
     """Tell the least, the median and the greatest height of what was made."""
     height_m = made["height_m"].to_numpy(dtype=np.float64)

@@ -20,7 +20,7 @@ from routekit.errors import LayerError
 from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
 from routekit.layers.canopy_ground import gather_ground
-from routekit.layers.crown_reports import report_made
+from routekit.layers.crown_reports import report_cut, report_made
 from routekit.layers.decisions import NO_TREE, find_tree_decisions
 from routekit.layers.mending import leave_out
 from routekit.layers.stands import read_stands, report_unused
@@ -165,6 +165,7 @@ def add_raster_trees(
         raise LayerError(msg)
     made = _make_rows(found, np.flatnonzero(is_kept), trees, settings)
     report_made(made, trees, canopy, settings, findings)
+    report_cut(made[found.is_cut[is_kept]], canopy, findings)
     if made.empty:
         return trees
     if trees.empty:

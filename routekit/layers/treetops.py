@@ -76,6 +76,8 @@ class Crowns:
         Area of the crown, holes in it counted, m2.
     outline : numpy.ndarray of object, shape (n,)
         Polygon in columns and rows of the array; the first cell lies between 0 and 1.
+    is_cut : numpy.ndarray of bool, shape (n,)
+        The crown ends where no height is known, or at the edge of the array: it may be wider.
     """
 
     row: Cells
@@ -83,6 +85,7 @@ class Crowns:
     height_m: Floats
     area_m2: Floats
     outline: NDArray[np.object_]
+    is_cut: NDArray[np.bool_]
 
 
 def find_crowns(
@@ -136,13 +139,28 @@ def find_crowns(
         2.0 * np.sqrt(area_m2 / np.pi) >= settings.least_crown_m
     )
     row, column = np.divmod(tops[is_tree], heights.shape[1])
+    is_cut = np.bincount(own, _is_beside_unknown(inside, filled), minlength=len(tops)) > 0
     return Crowns(
         row=row,
         column=column,
         height_m=height_m[is_tree],
         area_m2=area_m2[is_tree],
         outline=outline[is_tree],
+        is_cut=is_cut[is_tree],
     )
+
+
+def _is_beside_unknown(cells: Cells, filled: Heights) -> NDArray[np.bool_]:
+    """Mark the cells with a side that nothing is known beyond."""
+    row, column = np.divmod(cells, filled.shape[1])
+    is_beside = np.zeros(len(cells), dtype=bool)
+    for down, right in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+        there, across = row + down, column + right
+        is_out = (there < 0) | (there >= filled.shape[0])
+        is_out |= (across < 0) | (across >= filled.shape[1])
+        beyond = filled[np.where(is_out, row, there), np.where(is_out, column, across)]
+        is_beside |= is_out | (beyond == UNKNOWN_M)
+    return is_beside
 
 
 def smooth_heights(

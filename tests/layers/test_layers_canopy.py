@@ -177,6 +177,22 @@ def test_holes_without_data_are_bridged_if_small_and_empty_if_large():
     assert np.hypot(found.row[0] - 39.5, found.column[0] - 39.5) <= 1.5
 
 
+def test_crowns_that_end_at_no_data_or_at_the_edge_are_marked():
+    trees = [(20.0, 20.0, 5.0, 12.0), (50.0, 20.0, 5.0, 12.0), (78.0, 20.0, 5.0, 12.0),
+             (20.0, 38.0, 4.0, 9.0), (3.0, 20.0, 4.0, 9.0), (35.0, 3.0, 4.0, 9.0)]  # fmt: skip
+    heights = paraboloids(*grid(160, 80), trees)
+    whole = find_crowns(heights, cell_m=(CELL, CELL), settings=SETTINGS)
+    at_edge = {(20, 38): True, (3, 20): True, (35, 3): True, (78, 20): True}
+    places = [(round((c + 0.5) * CELL), round((r + 0.5) * CELL))
+              for r, c in zip(whole.row, whole.column, strict=True)]  # fmt: skip
+    assert dict(zip(places, whole.is_cut.tolist(), strict=True)) == {
+        (20, 20): False, (50, 20): False} | at_edge  # fmt: skip
+    heights[20:60, 106:112] = np.nan  # 3 m wide, from x = 53 m on
+    stripe = find_crowns(heights, cell_m=(CELL, CELL), settings=SETTINGS)
+    cut = {round((c + 0.5) * CELL) for c in stripe.column[stripe.is_cut]}
+    assert cut == {20, 3, 35, 78, 50}
+
+
 def test_smoothing_leaves_a_level_canopy_and_its_holes_alone():
     level = np.full((20, 20), 7.0, dtype="float32")
     level[10, 10] = np.nan
@@ -352,6 +368,22 @@ def test_what_is_made_and_not_known_is_told(planted):
     assert len(pick(findings, seen="top of the crown, not the stem", done="position_sd_m 1.5")) == 1
     assert len(pick(findings, field="is_protected", seen="species, protection")) == 1
     assert len(pick(findings, layer="canopy", seen="no buildings are known")) == 1
+
+
+def test_a_crown_that_the_raster_does_not_show_whole_is_told(planted):
+    heights, transform = canopy_of([*PLACED, *MISSING, SHRUB])
+    assert pick(use(planted, "gaps").read().findings, seen="crown ends at").empty
+    # «No data» 4 m wide, from 2 m east of the stem at x = 35 on.
+    first = round((35.0 + 2.0 + 40.0) / CELL)
+    heights[:, first : first + round(4.0 / CELL)] = -9999
+    write(planted.folder / "canopy.tif", heights, transform)
+    layers = planted.read()
+    told = pick(layers.findings, severity="warning", layer="trees", field="crown_diameter_m")
+    assert len(told) == 1
+    assert "«no data» or at the edge of canopy.tif" in told["seen"].iloc[0]
+    made = layers.trees.set_index("tree_id").loc[told["row"].iloc[0]]
+    assert np.hypot(*(np.array(made.geometry.coords[0]) - at(35.0, -6.0))) < 1.0
+    assert made["crown_diameter_m"] < 7.5
 
 
 def test_only_does_not_read_an_inventory_that_is_there(planted):
