@@ -124,6 +124,10 @@ def _spare_text(check: Check, technique: Text, spare: Text) -> Text:
     if check.name == CAPACITY:
         return say("{technique} would fail if the required flow were {spare} higher", **values)
     values["check"] = name_within(check)
+    if spare == format_pair(0.0, 0.0, check.unit)[0]:
+        if check.rule == "at most":
+            return say('{technique} would fail if "{check}" rose at all', **values)
+        return say('{technique} would fail if "{check}" fell at all', **values)
     if check.rule == "at most":
         return say('{technique} would fail if "{check}" rose by more than {spare}', **values)
     return say('{technique} would fail if "{check}" fell by more than {spare}', **values)
