@@ -111,7 +111,10 @@ def _list_trees(met: pd.DataFrame, pulled: pd.DataFrame, size: int) -> list[list
     """List the trees that the pits of each run meet."""
     found = pulled.merge(met, on="pit_id")
     trees = found.groupby("run")["tree"].agg(lambda names: sorted(set(names)))
-    return [trees.get(run, []) for run in range(size)]
+    listed: list[list[str]] = [[] for _ in range(size)]
+    for run, names in zip(trees.index.to_numpy(dtype=np.int64), trees, strict=True):
+        listed[run] = names
+    return listed
 
 
 def _say_bans(

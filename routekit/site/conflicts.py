@@ -7,7 +7,7 @@ settings.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any, Final
 
 import numpy as np
@@ -241,7 +241,12 @@ def _worst_trees(
 
 
 def find_conflicts(
-    corners: Floats, depth_m: Floats, around: Surroundings, settings: PlacementSettings
+    corners: Floats,
+    depth_m: Floats,
+    around: Surroundings,
+    settings: PlacementSettings,
+    *,
+    below: Floats | None = None,
 ) -> Conflicts:
     """Score rectangles against all layers.
 
@@ -253,6 +258,9 @@ def find_conflicts(
         Depth of the floors below ground, m.
     around : Surroundings
     settings : PlacementSettings
+    below : numpy.ndarray of float, shape (n,), optional
+        Points below which a rectangle is of use. Of one whose root zones alone weigh as much,
+        nothing else is looked for, nor which tree loses most: no weight is less than nothing.
 
     Returns
     -------
@@ -262,6 +270,39 @@ def find_conflicts(
     polygons = rectangle_polygons(corners)
     zones = around.zones
     dug, tree, overlap, structural = zone_overlaps(polygons, rectangle_edges(corners), zones)
+    roots = replace(
+        no_conflicts(size),
+        root_m2=sum_by(dug, overlap, size),
+        structural_m2=sum_by(dug, np.nan_to_num(structural), size),
+        forbidding_trees=np.bincount(dug[zones.forbids_pits[tree]], minlength=size),
+    )
+    if below is None:
+        rows = np.arange(size)
+    else:
+        rows = np.flatnonzero(weigh_conflicts(roots, settings) < below)
+    place = np.full(size, -1, dtype=np.int64)
+    place[rows] = np.arange(len(rows))
+    kept = place[dug] >= 0
+    pairs = place[dug[kept]], tree[kept], overlap[kept], structural[kept]
+    others = _find_others(
+        corners[rows], polygons[rows], depth_m[rows], pairs, roots.take(rows), around, settings
+    )
+    fill_conflicts(roots, rows, others)
+    return roots
+
+
+def _find_others(
+    corners: Floats,
+    polygons: Objects,
+    depth_m: Floats,
+    pairs: tuple[Ints, Ints, Floats, Floats],
+    roots: Conflicts,
+    around: Surroundings,
+    settings: PlacementSettings,
+) -> Conflicts:
+    """Find what rectangles meet beside the areas of roots; `pairs` from `zone_overlaps`."""
+    size, zones = len(corners), around.zones
+    dug, tree, overlap, structural = pairs
     share = np.minimum(overlap / zones.area_m2[tree], 1.0)
     worst, worst_m2, worst_share = _worst_trees(dug, tree, overlap, structural, share, size)
     unsettled = np.bincount(dug[np.isnan(structural)], minlength=size)
@@ -279,15 +320,13 @@ def find_conflicts(
         if around.study is None
         else ~shapely.covers(around.study, polygons)
     )
-    return Conflicts(
-        root_m2=sum_by(dug, overlap, size),
-        structural_m2=sum_by(dug, np.nan_to_num(structural), size),
+    return replace(
+        roots,
         worst_tree=worst,
         worst_m2=worst_m2,
         worst_share=worst_share,
         unknown_trees=unsettled,
         near_stems=near_stems,
-        forbidding_trees=np.bincount(dug[zones.forbids_pits[tree]], minlength=size),
         services=np.bincount(service, minlength=size),
         obstacles=np.bincount(obstacle, minlength=size),
         is_outside=outside,

@@ -34,6 +34,7 @@ NOT_KNOWN = message("not known")
 """Room for a string: for the whole of it, for parts, not even for one bar, or not known."""
 LEAST_NAMED_M2 = 0.5
 """Surfaces taken that round to no square metre are not named in the text, m2 (house choice)."""
+_POINT = int(shapely.GeometryType.POINT)
 _ROUNDING_M = 1e-6
 """By which coordinates may be off, m (house choice)."""
 NO_BAR = message("no room for one pipe length: choose the other end or another technique")
@@ -112,7 +113,11 @@ def _box_begins(strips: _Strips, strip: Ints, parts: Objects) -> Floats:
 
 def _cut(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects, nearest: Floats) -> None:
     """Bring the first hits of strips down to where they meet the shapes paired with them."""
-    shared = shapely.intersection(polygons[strip], parts)
+    is_point = shapely.get_type_id(parts) == _POINT
+    areas = np.flatnonzero(~is_point)
+    # What a strip shares with a point that it meets is the point.
+    shared = parts.copy()
+    shared[areas] = shapely.intersection(polygons[strip[areas]], parts[areas])
     points, pair = shapely.get_coordinates(shared, return_index=True)
     row = strip[pair]
     along = np.sum((points - strips.origin[row]) * strips.axis[row], axis=1)

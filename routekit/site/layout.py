@@ -211,8 +211,8 @@ def set_out_works(
         Works set out before at the same place: digs stay as they are, and pits that are asked for
         again keep their place.
     has_texts : bool, optional
-        Whether pits get their reasons, remedies and nearest stems; works that are only compared
-        need none.
+        Whether pits get their reasons, remedies and nearest stems, and strings the reasons why they
+        end where they do; works that are only compared need none.
     leave_points : array_like of float, shape (n,), optional
         Points of leaving each run out of all strings.
 

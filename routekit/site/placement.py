@@ -215,10 +215,12 @@ def _score(
     settings: PlacementSettings,
     places: list[tuple[float, float]],
     begin: int,
+    below: Floats,
 ) -> tuple[Ints, Floats, Conflicts, Floats]:
     """Score the places given, the first of them number `begin`, and give the best of each pit.
 
-    The points are infinite where none of the places is allowed.
+    The points are infinite where none of the places is allowed. Of places that are no better than
+    `below` it is not found out all that they meet.
     """
     n = len(requests.origin)
     depth = np.tile(requests.size.depth_m, len(places))
@@ -228,7 +230,8 @@ def _score(
     if begin == 0:
         allowed[:n] = True  # One place must remain: the preferred one.
     tried = np.flatnonzero(allowed)
-    found = find_conflicts(corners[tried], depth[tried], around, settings)
+    enough = np.tile(below, len(places))[tried] if np.isfinite(below).any() else None
+    found = find_conflicts(corners[tried], depth[tried], around, settings, below=enough)
     weighed = np.full(len(corners), np.inf)
     weighed[tried] = weigh_conflicts(found, settings)
     points = weighed.reshape(len(places), n)
@@ -327,7 +330,7 @@ def place_pits(
             if begin == end:
                 continue
             pick, corner, found, score = _score(
-                requests.take(rows), around, settings, places[begin:end], begin
+                requests.take(rows), around, settings, places[begin:end], begin, points[rows]
             )
             won = np.flatnonzero(score < points[rows])
             into = rows[won]

@@ -61,9 +61,12 @@ def say_accuracy(spread_m: Floats, is_least: Flags) -> Texts:
     -------
     numpy.ndarray of Text, shape (n,)
     """
-    text = say_rows("position accuracy ± {accuracy}", accuracy=_metres(spread_m))
-    best = say_rows("position accuracy ± {accuracy} at best", accuracy=_metres(spread_m))
-    return np.where(is_least, best, text)
+    # Few accuracies stand in a study: each is said once.
+    which, distinct = pd.factorize(spread_m, use_na_sentinel=False)
+    length = _metres(distinct)
+    text = say_rows("position accuracy ± {accuracy}", accuracy=length)
+    best = say_rows("position accuracy ± {accuracy} at best", accuracy=length)
+    return np.where(is_least, best[which], text[which])
 
 
 def _metres(values_m: Floats) -> Texts:

@@ -89,7 +89,8 @@ def plan_site(
     before : PlacedPits, optional
         Pits placed before in the same surroundings; those asked for again keep their place.
     has_texts : bool, optional
-        Whether the pits get their columns of text: why, would_free and nearest_stems.
+        Whether the pits get their columns of text: why, would_free and nearest_stems; and the
+        strings theirs: start_reason and end_reason.
 
     Returns
     -------
@@ -135,6 +136,7 @@ def plan_site(
         settings=settings.strings,
         pipe=pipe,
         crs=runs.crs,
+        has_texts=has_texts,
     )
     strings = strings.assign(
         **both("over_reason", choice.over_reason), chain_run=head[plan.partition.first]

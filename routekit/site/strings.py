@@ -323,6 +323,7 @@ def tabulate_strings(
     settings: StringSettings,
     pipe: PipeSettings,
     crs: CRS | str | None = None,
+    has_texts: bool = True,
 ) -> gpd.GeoDataFrame:
     """Write the plan as the table of strings.
 
@@ -338,6 +339,8 @@ def tabulate_strings(
     pipe : PipeSettings
         How strings are welded, cool and rest.
     crs : pyproj.CRS or str, optional
+    has_texts : bool, optional
+        Whether start_reason and end_reason are written.
 
     Returns
     -------
@@ -380,11 +383,9 @@ def tabulate_strings(
         **both("over_limit", describe_over(table, settings)),
     )
     table = table.assign(is_over_limit=_judge_limits(table))
-    start, end = _end_reasons(chains, offers, part, settings)
-    table = table.assign(
-        **both("start_reason", start),
-        **both("end_reason", end),
-        **both("to_confirm", _string_unknowns(chains, part, table)),
-    )
+    if has_texts:
+        start, end = _end_reasons(chains, offers, part, settings)
+        table = table.assign(**both("start_reason", start), **both("end_reason", end))
+    table = table.assign(**both("to_confirm", _string_unknowns(chains, part, table)))
     drawn = shapely.multilinestrings(np.asarray(lines, dtype=object), indices=number)
     return gpd.GeoDataFrame(table, geometry=drawn, crs=crs)

@@ -129,6 +129,7 @@ def zone_overlaps(
     structural = np.where(np.isnan(inner), np.nan, 0.0)
     # A circle that holds the structural zone and is not met leaves nothing to look for in it.
     close = np.flatnonzero((inner > 0) & ((overlap > 0) | ~(inner <= radius)))
+    close = close[_box_distance(shapes, zones.centre, dug[close], tree[close]) < inner[close]]
     structural[close] = circle_polygon_area(
         zones.centre[tree[close]], inner[close], edges, dug[close]
     )
@@ -137,6 +138,13 @@ def zone_overlaps(
     structural[structural < NOTHING_M2] = 0.0
     meets = (overlap > 0) | (np.nan_to_num(structural) > 0)
     return dug[meets], tree[meets], overlap[meets], structural[meets]
+
+
+def _box_distance(shapes: Objects, points: Floats, shape: Ints, point: Ints) -> Floats:
+    """Distance from points to the boxes of shapes, pair by pair, m: the shapes are no nearer."""
+    box, at = shapely.bounds(shapes)[shape], points[point]
+    away = np.maximum(np.maximum(box[:, :2] - at, at - box[:, 2:]), 0.0)
+    return np.asarray(np.hypot(away[:, 0], away[:, 1]))
 
 
 def find_within_least(

@@ -11,7 +11,7 @@ from scene import SITE, make_street, make_zones, plan, straight
 
 from routekit.geometry.plane import polygon_edges
 from routekit.site import placement
-from routekit.site.conflicts import BANNED_POINTS, find_conflicts
+from routekit.site.conflicts import BANNED_POINTS, find_conflicts, weigh_conflicts
 from routekit.site.pit_sizes import PitSizes
 from routekit.site.placement import (
     PitRequests,
@@ -295,9 +295,9 @@ def test_no_more_places_than_the_setting_says_are_looked_at_together(monkeypatch
     monkeypatch.setattr(
         placement,
         "_score",
-        lambda part, around, settings, places, begin: (
+        lambda part, around, settings, places, *others: (
             held.append(len(part.origin) * len(places))
-            or score(part, around, settings, places, begin)
+            or score(part, around, settings, places, *others)
         ),
     )
     place(requests(12), slides=(0.0, 0.5, 1.0), turns=(0.0,), chunk_pits=7)
@@ -620,3 +620,67 @@ def test_a_pit_shorter_than_its_overlap_straddles_the_manhole(slide):
     corners, _ = candidate_corners(asked, slide, 0.0, PLACE)
     along = (corners[0] - asked.origin[0]) @ asked.axis[0]
     assert (along.min(), along.max()) == pytest.approx((-0.5, 0.5))
+
+
+def make_busy_place(seed):
+    """Trees, one of them under a ban, a gas main, a street, and an edge that some pits leave."""
+    rng = np.random.default_rng(seed)
+    trees = np.c_[rng.uniform(0, 100, (70, 2)), rng.uniform(1, 5, 70), rng.uniform(0.4, 1, 70)]
+    zones = make_zones(trees)
+    return prepare_surroundings(
+        zones,
+        services=layer([shapely.LineString([(0, 30), (100, 45)])], kind=["gas"], depth_m=[1.0]),
+        surfaces=layer([shapely.box(20, 0, 60, 100)], surface_id=["S"], kind=["carriageway"]),
+        study_area=layer([shapely.box(0, 0, 95, 95)]),
+        no_pit_trees=zones["tree_id"].to_numpy()[:1],
+    )
+
+
+def test_places_that_cannot_win_are_not_looked_at_whole_and_the_same_places_win():
+    """Each place scored whole: the best of them wins, and all that it meets is told."""
+    around, asked = make_busy_place(4), requests(80, np.random.default_rng(5))
+    chosen = place_pits(asked, around, PLACE)
+    places = [(slide, turn) for turn in PLACE.turns_deg for slide in PLACE.slide_shares]
+    points = np.full((len(places), 80), np.inf)
+    clear = np.zeros(points.shape, dtype=bool)
+    for n, (slide, turn) in enumerate(places):
+        corners, allowed = candidate_corners(asked, slide, turn, PLACE)
+        found = find_conflicts(corners, asked.size.depth_m, around, PLACE)
+        scored = weigh_conflicts(found, PLACE) + PLACE.shift_weight * n
+        points[n] = np.where(allowed | (n == 0), scored, np.inf)
+        clear[n] = found.is_clear & np.isfinite(points[n])
+    straight = len(PLACE.slide_shares)
+    until = np.where(clear[0], 1, np.where(clear[:straight].any(axis=0), straight, len(places)))
+    tried = np.where(np.arange(len(places))[:, None] < until, points, np.inf)
+    best = tried.argmin(axis=0)
+    assert np.array_equal(chosen.points, tried.min(axis=0))
+    assert [*zip(chosen.slide_share, chosen.turn_deg, strict=True)] == [places[n] for n in best]
+    whole = find_conflicts(chosen.corners, asked.size.depth_m, around, PLACE)
+    for name, values in vars(whole).items():
+        assert np.array_equal(getattr(chosen.conflicts, name), values, equal_nan=True), name
+    assert len(set(until)) == 3
+    assert whole.services.any()
+    assert whole.carriageway_m2.any()
+    assert whole.is_outside.any()
+    assert whole.is_barred.any()
+
+
+def test_of_a_place_whose_roots_weigh_enough_nothing_else_is_found():
+    around, asked = make_busy_place(6), requests(60, np.random.default_rng(7))
+    corners, _ = candidate_corners(asked, 0.5, 0.0, PLACE)
+    whole = find_conflicts(corners, asked.size.depth_m, around, PLACE)
+    limit = np.full(60, np.median(weigh_conflicts(whole, PLACE)))
+    some = find_conflicts(corners, asked.size.depth_m, around, PLACE, below=limit)
+    left = weigh_conflicts(some, PLACE) < limit
+    assert (left == (weigh_conflicts(whole, PLACE) < limit)).all()
+    assert 0 < left.sum() < 60
+    for name, values in vars(whole).items():
+        found = getattr(some, name)
+        assert np.array_equal(found[left], values[left], equal_nan=True), name
+    assert not some.carriageway_m2[some.carriageway_m2 != whole.carriageway_m2].any()
+    assert (some.carriageway_m2 != whole.carriageway_m2).any()
+    assert np.array_equal(some.root_m2, whole.root_m2)
+    nothing = find_conflicts(corners, asked.size.depth_m, around, PLACE, below=np.zeros(60))
+    assert not nothing.carriageway_m2.any()
+    assert (nothing.worst_tree == -1).all()
+    assert np.array_equal(nothing.structural_m2, whole.structural_m2)

@@ -129,6 +129,18 @@ def test_a_run_that_is_not_burst_has_no_string_and_would_be_one_by_itself():
     assert np.isnan(none.is_barred).all()
 
 
+def test_works_that_are_only_compared_lack_reasons_and_nothing_else():
+    place = make_place([(100.0, 0.0, 9.0, 2.0)])
+    full, bare = works_of(place), works_of(place, has_texts=False)
+    lacking = set(full.strings.columns) - set(bare.strings.columns)
+    assert lacking == {
+        f"{end}_reason{words}" for end in ("start", "end") for words in ("", "_words")
+    }
+    pd.testing.assert_frame_equal(full.strings[bare.strings.columns], bare.strings)
+    pd.testing.assert_frame_equal(full.pits[bare.pits.columns], bare.pits)
+    pd.testing.assert_frame_equal(full.pit_harm, bare.pit_harm)
+
+
 def test_pits_in_a_zone_harm_the_runs_of_their_string():
     """Zones of 60 m round both ends of the street."""
     place = make_place([(-10.0, 20.0, 60.0, 1.0), (122.0, 20.0, 60.0, 1.0)])
