@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 OUT = Console(highlight=False, soft_wrap=True)
 ERR = Console(stderr=True, highlight=False, soft_wrap=True)
 _NOT_THE_SAME = 9
+_MATRIX_THREADS = "OPENBLAS_NUM_THREADS"
 _CAUSES_ON_SCREEN = 5
 """Causes of findings that leave what `check` prints on one screen of 40 lines."""
 
@@ -282,6 +283,9 @@ def _screen(
     scheduler: str | None = None,
 ) -> None:
     """Run a study, write its outputs and print the summary."""
+    # Before numpy is imported, here and in the processes beside. Products of matrices are small, so
+    # its threads would only wait at full speed; sums of one thread do not hang on the machine.
+    os.environ.setdefault(_MATRIX_THREADS, "1")
     from routekit.outputs.atomic import refuse_open_databases, settle_folder  # noqa: PLC0415
     from routekit.outputs.output_files import find_outputs  # noqa: PLC0415
     from routekit.outputs.overlap import refuse_inputs  # noqa: PLC0415

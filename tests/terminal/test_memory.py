@@ -1,6 +1,10 @@
 """Rings of objects are looked for seldom during a command, and as before after it."""
 
 import gc
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -90,3 +94,38 @@ def test_screen_looks_seldom(monkeypatch, tmp_path):
         cli._screen(tmp_path / "study.toml", tmp_path, as_json=False)
     assert seen[0][0] > before[0]
     assert gc.get_threshold() == before
+
+
+THREADS = """
+import os, sys
+from pathlib import Path
+from routekit import cli
+
+try:
+    cli._screen(Path(sys.argv[1]), Path(sys.argv[1]), as_json=True)
+except Exception as error:
+    import numpy as np
+    np.ones((300, 300)) @ np.ones((300, 300))
+    print(len(os.listdir("/proc/self/task")))
+"""
+
+
+def _count_threads(study, **more):
+    own = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", THREADS, str(study)],
+        capture_output=True,
+        text=True,
+        check=True,
+        env=own | more,
+    )
+    return int(done.stdout)
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").is_dir(), reason="counts threads in /proc")
+def test_products_of_matrices_begin_no_threads(tmp_path):
+    """Unless the user asks for them; they wait at full speed beside the work."""
+    study = tmp_path / "none.toml"
+    alone = _count_threads(study)
+    assert alone == _count_threads(study, OPENBLAS_NUM_THREADS="1")
+    assert alone < _count_threads(study, OPENBLAS_NUM_THREADS="3")
