@@ -154,14 +154,43 @@ def crown_from_stem(
         that of the stem round would give crowns that are too wide for thick stems.
     """
     own = settings.estimates
-    relation = Relation(
+    return predict_band(stem_diameter_mm, _crown_relation(own), own.band_deviations)
+
+
+def narrowest_crown(stem_diameter_mm: ArrayLike, settings: ZoneSettings) -> Floats:
+    """Give the crown below which a tree has been cut back, or one of its sizes is a slip.
+
+    Parameters
+    ----------
+    stem_diameter_mm : array_like of float, shape (n,)
+        Stem diameters in mm, above 0. NaN stays NaN.
+    settings : ZoneSettings
+        The relation and its spread, and `estimates.slip_deviations`.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Crown diameters in m.
+
+    Examples
+    --------
+    >>> from routekit.trees.settings import ZoneSettings
+    >>> narrowest_crown([400.0, 1200.0], ZoneSettings()).round(1).tolist()
+    [4.0, 8.3]
+    """
+    own = settings.estimates
+    return predict_band(stem_diameter_mm, _crown_relation(own), own.slip_deviations)[0]
+
+
+def _crown_relation(own: EstimateSettings) -> Relation:
+    """How the crown goes with the stem."""
+    return Relation(
         reference=STEM_REFERENCE_MM,
         middle=own.crown_of_400mm_stem_m,
         growth=own.crown_growth,
         spread=own.crown_spread,
         spread_growth=0.0,
     )
-    return predict_band(stem_diameter_mm, relation, own.band_deviations)
 
 
 def share_in_band(own: EstimateSettings) -> float:

@@ -19,12 +19,14 @@ from routekit.errors import CrsError, FieldError
 from routekit.layers.findings import Findings
 from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veterans
+from routekit.trees.estimates import narrowest_crown
 from routekit.trees.own_zones import limit_reach, take_own_zones
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import TreeSizes, gather_sizes, read_crowns
 from routekit.trees.stems import resolve_stems
+from routekit.words.columns import say_each
 from routekit.words.texts import Objects, Text, both, fill, say
 
 __all__ = ["build_zones", "structural_radius", "zone_radius"]
@@ -141,6 +143,7 @@ def build_zones(
     )
     zones = _name_columns(trees, drawing, sizes, regime, settings)
     _add_rule_gaps(findings, zones, drawing, sizes, regime)
+    _add_narrow_crowns(findings, trees["tree_id"], drawing, sizes, settings)
     return zones, findings.table()
 
 
@@ -256,6 +259,35 @@ def _describe_structural(regime: Regime) -> Text:
             rule=regime.short,
         )
     return say("{from_where}, {rule}", from_where=rule, rule=regime.short)
+
+
+def _add_narrow_crowns(
+    findings: Findings,
+    tree_id: pd.Series,
+    drawing: Drawing,
+    sizes: TreeSizes,
+    settings: ZoneSettings,
+) -> None:
+    """Report zones drawn from a crown that is far too narrow for its stem."""
+    is_measured = ~sizes.is_crown_estimated & ~sizes.stems["is_stem_estimated"].to_numpy(dtype=bool)
+    is_narrow = sizes.crown_m < narrowest_crown(sizes.stem_mm, settings)
+    is_told = is_narrow & is_measured
+    is_told &= drawing.is_crown_used & ~sizes.is_columnar & ~sizes.is_palm
+    findings.add(
+        "warning",
+        "trees",
+        tree_id[is_told],
+        field="crown_diameter_m",
+        seen=say_each(
+            "a crown {crown:.1f} m wide on a stem of {stem:.0f} mm",
+            crown=sizes.crown_m[is_told],
+            stem=sizes.stem_mm[is_told],
+        ),
+        done=say(
+            "zone drawn from it as it is: a tree that was cut back keeps its roots; let an "
+            "arborist draw the zone"
+        ),
+    )
 
 
 def _add_rule_gaps(

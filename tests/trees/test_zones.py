@@ -287,6 +287,22 @@ def test_an_own_zone_wider_than_roots_spread_is_asked_about(stem_mm, half_m, is_
         assert "check the outline" in asked[0][2]
 
 
+@pytest.mark.parametrize(("regime", "told"), [("din18920", ["T0"]), ("bs5837_2012", [])])
+def test_a_zone_drawn_from_a_crown_cut_back_is_told(regime, told):
+    # 9.74 m x 3^0.666 is 20 m for a stem of 1200 mm; 4 x 0.224 below that in logarithms is 8.3 m.
+    assert 9.74 * 3**0.666 * np.exp(-4 * 0.224) == pytest.approx(8.27, abs=0.01)
+    trees = make_trees(
+        5,
+        stem_diameter_mm=[1200.0, 1200.0, np.nan, 1200.0, 1200.0],
+        crown_diameter_m=[8.2, 8.3, 0.5, np.nan, 1.0],
+        is_columnar=[False, False, False, False, True],
+    )
+    findings = build(trees, regime=regime)[1]
+    found = findings[findings["seen"].str.startswith("a crown")]
+    assert found["row"].tolist() == told
+    assert (found["seen"] == "a crown 8.2 m wide on a stem of 1200 mm").all()
+
+
 def test_an_own_zone_no_wider_than_twice_the_rule_is_not_asked_about():
     """A crown of 20 m with the margin of 1.5 m (DIN 18920, seen quoted): 11.5 m, and twice that."""
     trees = make_trees(stem_diameter_mm=[500.0], crown_diameter_m=[20.0])
