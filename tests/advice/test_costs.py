@@ -219,7 +219,7 @@ def test_the_summary_says_that_connections_are_not_known(none):
     assert "Connections are not known on any run to be worked on: digs at them" in lines
     assert "number of small digs not known: no connections are known" in lines
     assert "0 small digs" not in lines
-    assert summarise(none)["sentence"].endswith(" m2 (digs at connections not known).")
+    assert summarise(none)["sentence"].endswith(" m² (digs at connections not known).")
     assert "0 connections" not in lines
     assert "how many connections are reopened from inside is not known" in lines
 
