@@ -137,7 +137,7 @@ def read_ids(column: pd.Series) -> pd.Series:
 
 
 def read_numbers(column: pd.Series) -> Numbers:
-    """Read a column as numbers; text may hold a decimal comma.
+    """Read a column as numbers; text may hold a decimal comma, and signs of thousands beside it.
 
     Parameters
     ----------
@@ -152,18 +152,28 @@ def read_numbers(column: pd.Series) -> Numbers:
 
     Examples
     --------
-    >>> read_numbers(pd.Series(["1,5", "2.5", "about 3"])).values.tolist()
-    [1.5, 2.5, nan]
+    >>> read_numbers(pd.Series(["1,5", "2.5", "1.256,0", "about 3"])).values.tolist()
+    [1.5, 2.5, 1256.0, nan]
     """
     if types.is_numeric_dtype(column.dtype):
         values = column.to_numpy(dtype=np.float64, na_value=np.nan)
         return _without_fault(_blank_no_data(values))
-    text = read_text(column)
+    text = _without_thousands(read_text(column))
     has_comma = text.str.fullmatch(r"[-+]?\d+,\d+").fillna(False).to_numpy(dtype=bool)
     plain = text.where(~has_comma, text.str.replace(",", ".", regex=False))
     values = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan)
     is_bad = text.notna().to_numpy() & np.isnan(values)
     return Numbers(_blank_no_data(values), is_bad, has_comma)
+
+
+def _without_thousands(text: pd.Series) -> pd.Series:
+    """Take the signs of thousands out of numbers that have a decimal sign as well."""
+    for thousands, decimal in ((".", ","), (",", ".")):
+        form = rf"[-+]?\d{{1,3}}(?:\{thousands}\d{{3}})+\{decimal}\d+"
+        is_both = text.str.fullmatch(form).fillna(False).astype(bool)
+        if is_both.any():
+            text = text.mask(is_both, text.str.replace(thousands, "", regex=False))
+    return text
 
 
 def read_lengths(column: pd.Series) -> Lengths:

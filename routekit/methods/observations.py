@@ -255,6 +255,7 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
     """Note the faults whose kind, size or place is not given, by main code."""
     known = matched["is_understood"].to_numpy(dtype=bool)
     is_fault = matched["kind"].isin(["structural", "operational"]).to_numpy()
+    is_share = matched["feature"].astype(str).str.endswith("_share").to_numpy()
     is_nought = pd.to_numeric(matched["quantification"], errors="coerce").eq(0).to_numpy()
     gaps = (
         (
@@ -274,6 +275,12 @@ def _note_open(matched: pd.DataFrame, findings: Findings) -> None:
             known & matched["amount"].isna().to_numpy() & is_nought,
             say("size given as 0"),
             say("taken as not measured: what depends on it is not known"),
+        ),
+        (
+            "quantification",
+            is_share & (matched["amount"].to_numpy(dtype=float) > 1),
+            say("size above 100 %"),
+            say("kept, as more than the whole; is it in another unit?"),
         ),
         (
             "chainage_m",

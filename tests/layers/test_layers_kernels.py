@@ -394,3 +394,22 @@ def test_synonyms_name_columns_that_exist():
     pairs = set(zip(words["layer"], words["column"], strict=True))
     assert all(column in ("*", *load_columns(layer)) for layer, column in pairs)
     assert words["word"].str.strip().ne("").all()
+
+
+@pytest.mark.parametrize(
+    ("written", "read"),
+    [
+        ("1.256,0", 1256.0),
+        ("-1,256.5", -1256.5),
+        ("12.345.678,25", 12345678.25),
+        ("1.256", 1.256),
+        ("1,256", 1.256),
+        ("1.25,0", np.nan),
+        ("1.256.789", np.nan),
+    ],
+)
+def test_signs_of_thousands_are_read_beside_a_decimal_sign_alone(written, read):
+    """What may be a decimal sign is one; what is neither is told as no number."""
+    numbers = read_numbers(pd.Series([written]))
+    np.testing.assert_array_equal(numbers.values, [read])
+    assert numbers.is_bad.tolist() == [bool(np.isnan(read))]

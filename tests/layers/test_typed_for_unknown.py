@@ -137,3 +137,20 @@ def test_a_defect_of_size_0_was_not_measured_and_a_dry_pipe_is_one():
     told = review_codes(table, where="survey.csv")
     assert told["seen"].str.contains("size given as 0").sum() == 2
     assert not told["seen"].str.contains("size not given").any()
+
+
+def test_a_share_of_more_than_the_whole_is_told_and_kept():
+    table = pd.DataFrame(
+        {
+            "run_id": "A",
+            "chainage_m": 1.0,
+            "code": ["BBA", "BBA", "BAJ"],
+            "characterisation": ["C", "C", "B"],
+            "quantification": [150.0, 100.0, 150.0],
+            "clock": "",
+            "at_joint": False,
+        }
+    )
+    assert match_codes(table)["amount"].tolist() == [1.5, 1.0, 150.0]
+    told = review_codes(table, where="survey.csv")
+    assert told["seen"].tolist() == ["BBA (roots), 1 observation: size above 100 %"]
