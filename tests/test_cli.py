@@ -221,6 +221,14 @@ def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
     assert f"Columns left over: {', '.join(report['unmatched']) or 'none'}\n" in answer.stderr
 
 
+def test_check_says_where_a_raster_is_named():
+    answer = call("check", SAMPLE / "canopy.tif")
+    assert answer.exit_code != 0
+    said = " ".join(answer.output.split())
+    assert "named under [layers] in the study file, as terrain" in said
+    assert "or canopy" in said
+
+
 def test_check_lists_the_columns_of_the_result():
     said = call("check", "--columns", "--result")
     assert said.exit_code == 0, said.output

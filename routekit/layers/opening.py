@@ -100,7 +100,11 @@ def vector_source(where: str, path: Path, also_open: Collection[str] = ()) -> tu
         return VECTOR_FORMATS[kind].prefix + str(path.absolute()), kind
     if kind in RASTER_FORMATS:
         msg = f"{where}: {path} is a raster ({RASTER_FORMATS[kind].name}), where rows are wanted"
-        raise LayerError(f"{msg}; name a vector file: {_list_formats('vector file')}")
+        raise LayerError(
+            f"{msg}; a raster is named under [layers] in the study file, as terrain (levels of the "
+            "ground) or canopy (heights of crowns). Here a vector file is to be named: "
+            f"{_list_formats('vector file')}"
+        )
     _refuse_closed(where, path, kind, also_open, "vector file")
     return str(path.absolute()), kind
 
