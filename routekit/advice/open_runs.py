@@ -115,14 +115,24 @@ def _name_both(need: str, note: str, ban: str) -> Text:
 def _list_needs(
     run: int, need: str, checks: Mapping[str, list[Check]], decided: Decided, idle: Flags
 ) -> Text:
-    """Say of every technique what it would need to be feasible."""
-    each = [
-        say("{technique} is ruled out by a decision.", technique=begin(word(PHRASES[place])))
-        if decided.excluded[run, place]
-        else _say_needs(NAMES[place], checks[code], run)
-        for place, code in enumerate(CODES)
-        if not idle[place]
-    ]
+    """Say of every technique what it would need to be feasible, and each remedy once."""
+    each: list[Text] = []
+    told: set[str] = set()
+    for place, code in enumerate(CODES):
+        if idle[place]:
+            continue
+        if decided.excluded[run, place]:
+            each.append(
+                say(
+                    "{technique} is ruled out by a decision.", technique=begin(word(PHRASES[place]))
+                )
+            )
+            continue
+        failing = [check for check in checks[code] if check.verdict[run] == FAIL]
+        remedies = dict.fromkeys(check.remedy for check in failing if check.remedy)
+        new = [one for one in remedies if one not in told]
+        told.update(new)
+        each.append(_say_needs(NAMES[place], failing, new, run))
     return say(
         "Nothing is recommended: no technique is feasible. {need}. {each}",
         need=need,
@@ -130,13 +140,13 @@ def _list_needs(
     )
 
 
-def _say_needs(name: str, checks: list[Check], run: int) -> Text:
+def _say_needs(name: str, failing: list[Check], remedies: list[str], run: int) -> Text:
     """Say what one technique would need, and what to do for it."""
-    failing = [check for check in checks if check.verdict[run] == FAIL]
     needs = join([_say_need(check, run) for check in failing], "; ")
-    remedies = [word(one) for one in dict.fromkeys(check.remedy for check in failing) if one]
     said = say("{technique} would need: {needs}.", technique=word(name), needs=needs)
-    return say("{needs} {remedies}", needs=said, remedies=join(remedies)) if remedies else said
+    if not remedies:
+        return said
+    return say("{needs} {remedies}", needs=said, remedies=join([word(one) for one in remedies]))
 
 
 def _say_need(check: Check, run: int) -> Text:

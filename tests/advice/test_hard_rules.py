@@ -134,6 +134,10 @@ def test_where_nothing_is_feasible_each_technique_says_what_it_would_need(advice
     assert row["open_because"] == "no technique is feasible"
     assert "Nothing is recommended: no technique is feasible." in row["reason"]
     assert row["reason"].count(" would need: ") >= 6
+    # What is to be done is said once, however many techniques ask for it.
+    sentences = re.findall(r"[A-Z][^.:]*\.(?= |$)", row["reason"])
+    done = [each for each in sentences if "would need" not in each]
+    assert len(done) == len(set(done)) > 3
     assert '"capacity after the works" of at least' in row["reason"]
 
 
