@@ -204,6 +204,8 @@ def _state_pits(
         said = [["pits", "not_placed"]]
     elif not said and "inside" in _classes(length) and OPEN_CUT not in length:
         said = [["pits", "none"]]
+    elif tally["n_pits_open"]:
+        said.append(["pits", "more_open"])
     more: list[Statement] = [["pits", "digs_open"]] if tally["n_unjoined"] else []
     if not tally["n_digs"]:
         return [*said, *more]
@@ -355,7 +357,7 @@ def _state_parking(
     said += _say_parking("trench", tally["trench_parking_m2"], settings)
     if tally["n_trench_parking_unknown"]:
         said.append(["parking", "trench_unknown"])
-    is_placed = tally["n_pits"] > 0 or "pits" not in classes
+    is_placed = not tally["n_pits_open"] and (tally["n_pits"] > 0 or "pits" not in classes)
     if not said and is_placed:
         said.append(["parking", "none"])
     return [*said, ["parking", f"bans_{_name_bans(classes)}"]]
@@ -392,7 +394,7 @@ def _state_noise(length: dict[str, float], tally: Tally) -> list[Statement]:
     """Say where machines work and what may be smelled, from the works of the street."""
     used = set(length)
     is_said = {
-        "pits": tally["n_pits"] > 0,
+        "pits": tally["n_pits"] > 0 or tally["n_pits_open"] > 0,
         "shaking": bool(used & set(BURSTING)),
         "digs": tally["n_digs"] > 0,
         "trench": OPEN_CUT in used,

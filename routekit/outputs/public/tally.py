@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Final
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
@@ -9,11 +11,13 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.advice.open_runs import find_works
 from routekit.advice.tree_outcomes import CAREFUL, CAREFUL_OPEN, EXPERT, NONE, UNKNOWN, UNSIZED
 from routekit.outputs.public.facts import LOOKS, Facts
-from routekit.techniques import MONITOR
+from routekit.techniques import MONITOR, list_codes
 from routekit.vocabulary import HARMFUL, SERIOUS
 
 TRAFFIC_SURFACES = ("carriageway", "footway", "cycleway")
 """Surfaces on which a pit is in the way of traffic."""
+_PITTED: Final = list_codes(lambda one: one.seen == "pits")
+"""Techniques that pull or push a pipe in from a pit."""
 
 
 def tally_streets(facts: Facts) -> pd.DataFrame:
@@ -37,7 +41,8 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         (low_days to off_high_days and n_gangs as in
         `routekit.programme.string_days.street_days`; home_low_h and home_high_h, whole hours for
         which a house on a run in no string has no drain, NaN where not known; n_pits,
-        n_carriageway, n_footway, n_cycleway by every surface under them, n_pit_parking_unknown),
+        n_carriageway, n_footway, n_cycleway by every surface under them, n_pit_parking_unknown;
+        n_pits_open counts the runs of which a pit has no place yet),
         first_m and unseen_m (length to be worked on or not decided, by
         `look`), small holes (n_digs) and runs dug up whose surface is not known
         (n_trench_parking_unknown); pit_parking_m2 and trench_parking_m2 are sums of what is
@@ -49,6 +54,11 @@ def tally_streets(facts: Facts) -> pd.DataFrame:
         {
             **_tally_trees(facts, count),
             **_tally_pits(facts.pits, count),
+            "n_pits_open": _count(
+                facts.runs["street"],
+                facts.runs["has_open_works"] & facts.runs["technique"].isin(_PITTED),
+                count,
+            ),
             **_tally_parking("trench", facts.trenches, count),
             **{
                 name: facts.streets[name].to_numpy(np.float64)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import json
 
 import geopandas as gpd
 import numpy as np
@@ -226,6 +227,28 @@ def test_a_pit_stays_open_for_the_whole_of_its_strings():
     dug = _said(_timed(), "Alder Row", "short")[1][1]["list"][2]["a"]
     time = ["short", "time", {"low": 6, "high": 13}]
     assert dug == ["short", "n_pits", {"n": 2, "time": time}]
+
+
+def test_pits_without_a_place_are_told_beside_those_that_have_one():
+    """Of a street where one pit is placed and another is not, nothing is counted as all."""
+    result = _timed()
+    street = "Alder Row"
+    assert "more_open" not in [key for key, *_ in _said(result, street, "pits")]
+    runs = result.runs["run_id"].astype(str)
+    advice = result.advice.assign(has_open_works=runs.eq("R1").to_numpy())
+    open_pit = dataclasses.replace(result, advice=advice)
+    assert ["more_open"] in _said(open_pit, street, "pits")
+    short = _said(open_pit, street, "short")
+    assert "more_pits_open" in json.dumps(short)
+    assert short[-1][0] == "park_unknown"
+    assert "none" not in [key for key, *_ in _said(open_pit, street, "parking")]
+
+
+def test_noise_of_pits_is_told_before_they_have_a_place():
+    result = _timed()
+    advice = result.advice.assign(has_open_works=True)
+    no_pits = dataclasses.replace(result, advice=advice, pits=result.pits.iloc[:0])
+    assert "pits" in [key for key, *_ in _said(no_pits, "Alder Row", "noise")]
 
 
 def test_the_last_house_is_joined_days_after_the_pull():
