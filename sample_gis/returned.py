@@ -25,6 +25,7 @@ LEVELS_M = {
     "TL-S17": (35.321, 35.157),
 }
 UNTESTED = "TL-S17"
+BURST = ";".join(LEVELS_M)
 LENGTHS_M = np.arange(10.0, 121.0, 10.0)
 LAUNCH = [
     (412328.07, 5733573.14),
@@ -141,19 +142,19 @@ def permits() -> list[dict[str, object]]:
         {
             "permit_id": name,
             "kind": None,
-            "what": None,
+            "what": what,
             "reference": reference,
             "granted_on": day,
             "by": "office",
         }
-        for name, reference, day in (
-            ("BL-03 road", "R-26-118", "2026-09-21"),
-            ("PZ-15 road", "R-26-121", "2026-09-28"),
-            ("PZ-15 services", "L-26-90", "2026-09-28"),
-            ("PZ-15 dewatering", "W-26-12", "2026-10-05"),
-            ("PZ-15 neighbours", "N-26-31", "2026-10-05"),
-            ("S0001 road", "R-26-104", "2026-09-14"),
-            ("S0001 services", "L-26-77", None),
+        for name, what, reference, day in (
+            ("BL-03 road", None, "R-26-118", "2026-09-21"),
+            ("PZ-15 road", None, "R-26-121", "2026-09-28"),
+            ("PZ-15 services", None, "L-26-90", "2026-09-28"),
+            ("PZ-15 dewatering", None, "W-26-12", "2026-10-05"),
+            ("PZ-15 neighbours", None, "N-26-31", "2026-10-05"),
+            ("S0001 road", BURST, "R-26-104", "2026-09-14"),
+            ("S0001 services", BURST, "L-26-77", None),
         )
     ]
 

@@ -39,6 +39,7 @@ from routekit.outputs.geopackage import write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
 from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.touched_trees import list_touched
+from routekit.record.permits import name_works
 from routekit.result import Result
 from routekit.settings.outputs import GeopackageSettings
 from routekit.vocabulary import CAUTIONS
@@ -226,7 +227,7 @@ def _list_asked(layer: str, result: Result) -> pd.DataFrame:
     """List what is to be filled in: permits, or the runs to be worked on with their lines."""
     if layer == PERMITS:
         asked = result.permits[["permit_id", "kind"]].astype("str")
-        return asked.assign(what=result.permits["subject"].astype("str"), geometry=None)
+        return asked.assign(what=name_works(result.permits), geometry=None)
     worked = result.runs[find_works(result.advice["technique"])]
     return pd.DataFrame(
         {"run_id": worked["run_id"].astype("str"), "geometry": np.asarray(worked.geometry)}

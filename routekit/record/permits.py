@@ -18,13 +18,16 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import ID_MARK, Flags, Floats, Ints, Texts, join_ids, split_ids, take_numbers
+from routekit.layers.findings import Findings
 from routekit.layers.houses import is_house
+from routekit.layers.site_return import PERMITS
 from routekit.record.as_built import BLIND_M
 from routekit.schema import load_tables
 from routekit.site.zone_layer import ZoneLayer
 from routekit.techniques import MONITOR, OPEN_CUT
 from routekit.vocabulary import PLACED
-from routekit.words.texts import both, fill, join, message, word
+from routekit.words.columns import say_each
+from routekit.words.texts import both, fill, join, message, say, word
 
 KINDS: Final = {
     "trees": message("consent for works at trees"),
@@ -132,6 +135,88 @@ def _sum_up(rows: pd.DataFrame, package: Texts) -> pd.DataFrame:
     return whole
 
 
+def hold_to_works(filled: pd.DataFrame, permits: pd.DataFrame, findings: Findings) -> pd.DataFrame:
+    """Hold each permit that came back to the works that it was given for.
+
+    A name may come to mean other works: strings are numbered anew in each result, and a consent
+    for one tree says nothing of a second one that the works enter since.
+
+    Parameters
+    ----------
+    filled : DataFrame
+        `permits` of what came back, of this study alone: permit_id, what, reference, granted_on,
+        row.
+    permits : DataFrame
+        From `list_permits`.
+    findings : Findings
+        Takes each permit that was granted, but not for all that the works are at now.
+
+    Returns
+    -------
+    pandas.DataFrame
+        The same rows with `is_short`: whether it lacks a run, tree or house of now. A run that is
+        no string names itself; of such a one a blank `what` is held to lack only trees.
+    """
+    now = permits.set_index("permit_id").reindex(filled["permit_id"])
+    told = filled["what"].fillna("").astype("str").map(_split_names)
+    lacks = [
+        _list_lacking(names, str(work), str(runs), str(subject), kind == KINDS["trees"])
+        for names, work, runs, subject, kind in zip(
+            told, now["work_id"], now["run_ids"], now["subject"], now["kind"], strict=True
+        )
+    ]
+    is_short = np.array([bool(each) for each in lacks], dtype=bool)
+    granted = filled[["reference", "granted_on"]].notna().all(axis=1).to_numpy(dtype=bool)
+    asked: Flags = is_short & granted
+    seen = say_each(
+        "not among what it was granted for: {what}",
+        what=[", ".join(each) for each, is_here in zip(lacks, asked, strict=True) if is_here],
+    )
+    done = say(
+        "the permit stays open: have it cover these as well, then write their names in what, "
+        "joined by ;"
+    )
+    findings.add("error", PERMITS, filled["row"][asked], field="what", seen=seen, done=done)
+    return filled.assign(is_short=is_short)
+
+
+def _split_names(cell: str) -> set[str]:
+    """Split names that people may have joined with blanks as well."""
+    return {name.strip() for name in cell.split(ID_MARK)} - {""}
+
+
+def _list_lacking(
+    told: set[str], work: str, runs: str, subject: str, is_about_trees: bool
+) -> list[str]:
+    """List what the works are at now and the permit does not name."""
+    names = dict.fromkeys(name for name in runs.split(ID_MARK) if name != work)
+    if told or is_about_trees:
+        names |= dict.fromkeys(name for name in subject.split(ID_MARK) if name)
+    return [name for name in names if name not in told]
+
+
+def name_works(permits: pd.DataFrame) -> pd.Series:
+    """Name what each permit is for: runs, then trees or connections.
+
+    Parameters
+    ----------
+    permits : DataFrame
+        run_ids, subject.
+
+    Returns
+    -------
+    pandas.Series of str
+
+    Examples
+    --------
+    >>> name_works(pd.DataFrame({"run_ids": ["A;B", "C"], "subject": ["T1", ""]})).tolist()
+    ['A;B;T1', 'C']
+    """
+    subject = permits["subject"].fillna("").astype("str")
+    runs = permits["run_ids"].astype("str")
+    return runs.where(subject.eq(""), runs + ID_MARK + subject)
+
+
 def fill_in(permits: pd.DataFrame, filled: pd.DataFrame) -> pd.DataFrame:
     """Fill in what came back: a permit is open until it has both a reference and a day.
 
@@ -140,7 +225,8 @@ def fill_in(permits: pd.DataFrame, filled: pd.DataFrame) -> pd.DataFrame:
     permits : DataFrame
         From `list_permits`.
     filled : DataFrame
-        `permits` of what came back: permit_id (unique), reference, granted_on.
+        `permits` of what came back: permit_id (unique), reference, granted_on, is_short (from
+        `hold_to_works`).
 
     Returns
     -------
@@ -152,6 +238,7 @@ def fill_in(permits: pd.DataFrame, filled: pd.DataFrame) -> pd.DataFrame:
         name: told[name].fillna("").astype("str").to_numpy() for name in ("reference", "granted_on")
     }
     is_open = (texts["reference"] == "") | (texts["granted_on"] == "")
+    is_open |= told["is_short"].eq(True).to_numpy(dtype=bool)
     waits = pd.Series(is_open).groupby(permits["work_id"].to_numpy()).transform("any")
     return permits.assign(
         **{name: pd.Series(cells, dtype="str") for name, cells in texts.items()},

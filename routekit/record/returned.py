@@ -19,7 +19,7 @@ from routekit.record.lessons import (
     read_lessons,
     tabulate_lessons,
 )
-from routekit.record.permits import Asked, fill_in, list_permits
+from routekit.record.permits import Asked, fill_in, hold_to_works, list_permits
 from routekit.record.posterior import LEAST_RATIOS
 from routekit.record.settings import RecordSettings
 from routekit.words.texts import say
@@ -127,6 +127,7 @@ def keep_record(
     )
     known = pd.Index(permits["permit_id"])
     filled = leave_unknown(returned.permits, PERMITS, "permit_id", known, findings, is_needed=True)
+    filled = hold_to_works(filled, permits, findings)
     return Record(
         permits=fill_in(permits, filled),
         done_runs=returned.done_runs,

@@ -7,7 +7,15 @@ import pyogrio
 import shapely
 from shapely import STRtree
 
-from routekit.record.permits import Asked, fill_in, list_permits, match_packages
+from routekit.layers.findings import Findings
+from routekit.record.permits import (
+    Asked,
+    fill_in,
+    hold_to_works,
+    list_permits,
+    match_packages,
+    name_works,
+)
 
 
 class Zones:
@@ -116,12 +124,12 @@ def test_nothing_is_ready_while_one_is_open():
     assert not permits["is_ready"].any()
     rows = {"permit_id": ["A road", "A neighbours"], "reference": ["r1", "r2"]}
     half = pd.DataFrame(rows | {"granted_on": ["2026-01-02", None]}).astype("str")
-    found = fill_in(permits, half).set_index("permit_id")
+    found = fill_in(permits, half.assign(is_short=False)).set_index("permit_id")
     # A reference without a day is open, and keeps its package from being ready.
     assert found.loc["A neighbours", ["is_open", "is_ready"]].tolist() == [True, False]
     assert found.loc["A road", ["is_open", "is_ready"]].tolist() == [False, False]
     whole = half.assign(granted_on="2026-01-02")
-    found = fill_in(permits, whole).set_index("permit_id")
+    found = fill_in(permits, whole.assign(is_short=False)).set_index("permit_id")
     assert found["is_ready"].to_dict() == {
         name: name.startswith("A ") for name in permits["permit_id"]
     }
@@ -144,7 +152,7 @@ def test_a_package_is_ready_when_the_permits_of_all_its_runs_are_in():
     assert plan["n_permits"].gt(0).all()
     assert plan["n_open_permits"].tolist() == plan["n_permits"].tolist()
     assert not plan["is_ready"].any()
-    filled = permits[["permit_id"]].assign(reference="R", granted_on="2027-01-04")
+    filled = permits[["permit_id"]].assign(reference="R", granted_on="2027-01-04", is_short=False)
     one_lacks = filled.assign(reference=np.where(filled.index == 0, "", "R"))
     for came_back, ready in ((filled, [True, False]), (one_lacks, [True, False])):
         told, plan = match_packages(fill_in(permits, came_back), programme)
@@ -157,6 +165,47 @@ def test_a_package_is_ready_when_the_permits_of_all_its_runs_are_in():
     assert set(alone["package_id"]) == {""}
     assert alone["is_ready"].all()
     assert not len(none)
+
+
+def came_back(permits):
+    """All permits granted, as they were handed out."""
+    rows = pd.Series([f"row {n + 1}" for n in range(len(permits))], dtype="str")
+    return permits[["permit_id"]].assign(
+        what=name_works(permits), reference="R", granted_on="2027-01-04", row=rows
+    )
+
+
+def test_a_permit_holds_for_the_works_that_it_was_given_for():
+    """S1 was B and C and is A and B by now; the works at A enter a second tree."""
+    before = list_permits(ask())
+    granted = came_back(before)
+    assert granted.set_index("permit_id")["what"]["S1 trees"] == "B;C;T1"
+    findings = Findings()
+    found = fill_in(before, hold_to_works(granted, before, findings))
+    assert not found["is_open"].any()
+    assert not len(findings.table())
+    plain = ask()
+    advice = plain.advice.assign(
+        technique=["burst_same"] * 2 + ["cipp"], string_id=["S1"] * 2 + [""]
+    )
+    pits = pd.DataFrame({"run_id": ["A"], "depth_m": [2.0]})
+    met = plain.encroachments.assign(is_recommended=True)
+    after = list_permits(ask(advice=advice, pits=pits, encroachments=met))
+    here = granted[granted["permit_id"].isin(after["permit_id"])].reset_index(drop=True)
+    found = fill_in(after, hold_to_works(here, after, findings)).set_index("permit_id")
+    strings = found[found["work_id"] == "S1"]
+    assert len(strings) == 4
+    assert strings["is_open"].all()
+    assert not strings["is_ready"].any()
+    table = findings.table().set_index("row")
+    assert set(table["layer"]) == {"permits"}
+    assert set(table["field"]) == {"what"}
+    row = here.loc[here["permit_id"] == "S1 trees", "row"].iloc[0]
+    assert table.loc[row, "seen"] == "not among what it was granted for: A, T2"
+    # Of a run, its own name is enough; not for a tree, and of a string nothing is known.
+    blank = hold_to_works(granted.assign(what=None), before, Findings())
+    short = blank.set_index("permit_id")["is_short"]
+    assert short.to_dict() == {name: name.startswith("S1") for name in before["permit_id"]}
 
 
 def test_runs_that_are_left_alone_need_none():
