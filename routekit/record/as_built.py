@@ -346,7 +346,7 @@ def read_peaks(readings: pd.DataFrame) -> pd.DataFrame:
 def _compare_pulls(readings: pd.DataFrame, done: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     """Hold the greatest pull that was read against the estimate, and against what is allowed."""
     strings = plan.strings
-    members = split_ids(strings["run_ids"])
+    members = split_ids(strings["run_ids"]).explode()
     pulled = members.index[members.isin(done["run_id"]).to_numpy(dtype=bool)].unique()
     wanted = pd.Index(strings["string_id"].loc[pulled].astype("str")).union(
         pd.Index(readings["string_id"].astype("str")).unique()

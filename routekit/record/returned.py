@@ -21,6 +21,7 @@ from routekit.record.lessons import (
 )
 from routekit.record.permits import Asked, fill_in, hold_to_works, list_permits
 from routekit.record.posterior import LEAST_RATIOS
+from routekit.record.pulled import hold_pulls
 from routekit.record.settings import RecordSettings
 from routekit.words.texts import say
 
@@ -91,6 +92,7 @@ def keep_record(
         {name: pd.Index(ids.astype("str")) for name, ids in names.items()},
         findings,
     )
+    returned = hold_pulls(returned, works.strings, findings)
     plan = Plan(
         runs=renewal.runs,
         advice=renewal.advice,

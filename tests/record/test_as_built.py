@@ -1,6 +1,7 @@
 """What came back from site against the plan: what differs is told, what nobody wrote is unknown."""
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import geopandas as gpd
@@ -15,7 +16,7 @@ from routekit.errors import LayerError
 from routekit.layers.read import read_layers
 from routekit.layers.site_return import PITS_DUG, ROOTS_MET, empty_return
 from routekit.pipeline import run_study
-from routekit.record.as_built import _compare_levels, compare_as_built
+from routekit.record.as_built import Plan, _compare_levels, compare_as_built
 from routekit.record.settings import RecordSettings
 from routekit.study import Study, parse_settings
 
@@ -99,6 +100,26 @@ def test_pulls_stand_beside_the_estimate(sample_result):
     assert float(on_pipe["planned"]) == pytest.approx(string["pull_high_kn"], abs=0.06)
     assert float(on_pipe["built"]) == 97.7
     assert pulls["verdict"].tolist() == ["pass", "pass"]
+
+
+def test_a_pull_that_nobody_read_is_told(sample_result):
+    """Runs of S0001 are done, and no reading came back."""
+    plan = Plan(
+        runs=sample_result.runs,
+        advice=sample_result.advice,
+        strings=sample_result.strings,
+        pits=sample_result.pits,
+        encroachments=sample_result.encroachments,
+        zones=None,
+        major_from_share=0.25,
+    )
+    blank = empty_return()
+    done = blank.done_runs.reindex([0]).assign(run_id="TL-S14")
+    returned = replace(blank, is_given=True, done_runs=done)
+    table = compare_as_built(returned, plan, RecordSettings())
+    pulls = table[table["kind"] == "string"]
+    assert pulls["work_id"].tolist() == ["S0001", "S0001"]
+    assert pulls["verdict"].tolist() == ["unknown", "unknown"]
 
 
 def test_without_a_return_file_nothing_is_compared():
