@@ -7,6 +7,7 @@ import pandas as pd
 from routekit.advice.settings import AdviceSettings
 from routekit.arrays import take_numbers
 from routekit.site.encroachments import measure_encroachments
+from routekit.site.layout import find_dug
 from routekit.site.zone_layer import prepare_zones
 from routekit.techniques import MONITOR, OPEN_CUT
 
@@ -53,7 +54,10 @@ def list_marks(tables):
         {
             "is_open_cut": technique.isin([OPEN_CUT]).to_numpy(),
             "is_watched": technique.isin([MONITOR]).to_numpy(),
-            "is_worked_on": needs.to_numpy(dtype=bool, na_value=False),
+            "is_worked_on": find_dug(
+                needs.to_numpy(dtype=bool, na_value=False),
+                technique.fillna("").to_numpy(dtype=object),
+            ),
         }
     )
 

@@ -300,7 +300,7 @@ def balance_works(
     zones: gpd.GeoDataFrame,
     settings: ChoiceSettings,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Balance each tree, and set open cut wherever work is needed against what is recommended.
+    """Balance each tree, and set open cut wherever work is done against what is recommended.
 
     Parameters
     ----------

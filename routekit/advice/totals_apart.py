@@ -21,7 +21,7 @@ from routekit.advice.totals import SIDES, build_totals
 from routekit.advice.tree_bands import bound_trees, widen_trees
 from routekit.arrays import Flags, Floats, Texts, split_ids
 from routekit.site.encroachments import TRENCH
-from routekit.site.layout import Ground, SetOut, balance_trees
+from routekit.site.layout import Ground, SetOut, balance_trees, find_dug
 from routekit.techniques import MONITOR, OPEN_CUT
 from routekit.trees.breach import sum_tree_loss
 from routekit.trees.exposure import Trenched
@@ -193,7 +193,7 @@ def take_sides(
     quantities: dict[str, pd.DataFrame],
     open_cut: pd.DataFrame,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Take the quantities of each run dug up where work is needed, and as recommended.
+    """Take the quantities of each run dug up where work is done, and as recommended.
 
     Parameters
     ----------
@@ -210,7 +210,8 @@ def take_sides(
     -------
     open_cut, recommended : DataFrame, n rows
     """
-    dug = np.where(chosen == "", "", np.where(needs, OPEN_CUT, MONITOR)).astype(object)
+    dug_up = find_dug(needs, chosen)
+    dug = np.where(chosen == "", "", np.where(dug_up, OPEN_CUT, MONITOR)).astype(object)
     before = quantities | {OPEN_CUT: open_cut}
     return _take_quantities(before, dug), _take_quantities(quantities, chosen)
 
@@ -226,7 +227,7 @@ def sum_up(
     sides: tuple[pd.DataFrame, pd.DataFrame],
     money: Money,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Balance each tree, and set open cut wherever work is needed against the recommendation.
+    """Balance each tree, and set open cut wherever work is done against the recommendation.
 
     Parameters
     ----------
@@ -251,10 +252,8 @@ def sum_up(
     -------
     balance, totals : DataFrame
     """
-    needs = place.cases["needs_work"].to_numpy() > 0
     unsized = np.isnan(place.trenches["width_m"].to_numpy(dtype=float))
-    # A trench of unknown width that is decided on for a sound run counts on both sides.
-    cut_runs = needs | (unsized & (chosen == OPEN_CUT))
+    cut_runs = find_dug(place.cases["needs_work"].to_numpy() > 0, chosen)
     is_open = chosen == ""
     is_cut = chosen == OPEN_CUT
     balance = balance_trees(

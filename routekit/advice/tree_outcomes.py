@@ -1,7 +1,7 @@
 """What happens to each tree: by open cut, by the recommended works, and what these ask for.
 
 Both are graded alike and by tree, over all runs together: the balance of trees holds the loss by
-open cut of the runs that need work, and the loss by the works as planned. Of a tree whose zone is
+open cut of the runs to be worked on, and the loss by the works as planned. Of a tree whose zone is
 not known nothing is said to spare it.
 """
 

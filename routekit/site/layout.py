@@ -515,6 +515,33 @@ def _doubt_within(within: pd.Series, in_doubt: Flags) -> pd.Series:
     return within.astype("boolean").mask(is_open)
 
 
+def find_dug(needs: Flags, technique: Texts) -> Flags:
+    """Tell the runs that open cut everywhere would dig up: all that are to be worked on.
+
+    A sound run that somebody decides to renew is one of them: open cut of it is what its technique
+    is set against.
+
+    Parameters
+    ----------
+    needs : numpy.ndarray of bool, shape (n,)
+        Runs that need work.
+    technique : numpy.ndarray of str, shape (n,)
+        Recommended technique of each run; blank where nothing is recommended.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> chosen = np.array(["", "monitor", "cipp"], dtype=object)
+    >>> find_dug(np.array([True, False, False]), chosen).tolist()
+    [True, False, True]
+    """
+    is_idle = np.isin(technique.astype(str), ["", MONITOR])
+    return np.asarray(np.asarray(needs, dtype=bool) | ~is_idle)
+
+
 def encroach(
     place: Place,
     works: Works,
@@ -555,7 +582,9 @@ def encroach(
             {
                 "is_open_cut": technique.astype(str) == OPEN_CUT,
                 "is_watched": technique.astype(str) == MONITOR,
-                "is_worked_on": place.cases["needs_work"].to_numpy(dtype=float) > 0,
+                "is_worked_on": find_dug(
+                    place.cases["needs_work"].to_numpy(dtype=float) > 0, technique
+                ),
             }
         ),
         is_estimated=zones["is_estimated"].to_numpy(dtype=bool),

@@ -403,7 +403,10 @@ def test_decisions_without_who_and_why_say_so(result, trees):
 def test_runs_that_stay_as_they_are_are_marked(result):
     idle = result.breaches["run_id"].iloc[0]
     condition = result.condition.assign(needs_work=result.condition["run_id"] != idle)
-    some = decide_again(dataclasses.replace(result, condition=condition))
+    technique = result.advice["technique"].astype(object)
+    technique = technique.mask(result.advice["run_id"] == idle, "monitor")
+    advice = result.advice.assign(technique=technique)
+    some = decide_again(dataclasses.replace(result, condition=condition, advice=advice))
     runs = list_runs(some, rank_trees(some))
     assert set(runs["run_id"][~runs["is_counted"]]) == {idle}
     shown = render_report(some, rank_trees(some), max_trees=99, settings=ReportSettings())

@@ -38,12 +38,17 @@ def test_runs_and_distances_are_those_of_the_runs_to_be_worked_on(sample_result,
     assert losses["stem_edge_m"].to_dict() == pytest.approx(by_tree["stem_edge_m"].min().to_dict())
 
 
-def test_a_run_of_unknown_condition_is_not_counted():
+def test_a_run_of_unknown_condition_counts_only_where_it_is_worked_on():
     result = make_result()
     condition = result.condition.assign(needs_work=pd.array([None] * 12, dtype="boolean"))
     some = decide_again(dataclasses.replace(result, condition=condition))
     assert result.encroachments["is_worked_on"].any()
-    assert not some.encroachments["is_worked_on"].any()
+    technique = result.advice.set_index("run_id")["technique"].astype(object)
+    cuts = some.encroachments.dropna(subset="run_id")
+    works = ~cuts["run_id"].map(technique).fillna("").isin(["monitor", ""])
+    assert cuts["is_worked_on"].tolist() == works.tolist()
+    left = dataclasses.replace(some, advice=result.advice.assign(technique="monitor"))
+    assert not decide_again(left).encroachments["is_worked_on"].any()
 
 
 def test_listed_trees_are_those_reached_or_touched(sample_result, losses):

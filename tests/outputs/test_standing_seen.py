@@ -119,8 +119,8 @@ def test_a_run_of_the_public_page_says_so_itself(sample_result):
     first = state_run(OPEN_CUT, 40.0, np.nan, np.nan, settings, look="first")
     assert first == ["works", "then_first", {**plain[2], "works": plain}]
     assert state_run(MONITOR, 40.0, np.nan, np.nan, settings, look="first")[1] == MONITOR
-    tally = {"n_pits": 0, "n_pits_open": 0, "n_digs": 0, "n_unjoined": 0, "n_trees": 0, "first_m": 0.0}
-    more = {"pit_parking_m2": 0.0, "trench_parking_m2": 0.0}
+    tally = {"n_pits": 0, "n_digs": 0, "n_unjoined": 0, "n_trees": 0, "first_m": 0.0}
+    more = {"n_pits_open": 0, "pit_parking_m2": 0.0, "trench_parking_m2": 0.0}
     more |= {"n_pit_parking_unknown": 0, "n_trench_parking_unknown": 0}
     assert state_shortly({OPEN_CUT: 40.0}, tally | more, settings)[0][1] == "works"
     shortly = state_shortly({OPEN_CUT: 40.0}, tally | more | {"first_m": 9.0}, settings)[0]

@@ -57,7 +57,6 @@ CONDITION_FACTS: Final = (
     "worst_text",
     "priority",
     "priority_reason",
-    "needs_work",
 )
 ADVICE_FACTS: Final = (
     "technique",
@@ -260,8 +259,7 @@ def run_table(result: Result) -> pd.DataFrame:
     runs = attach(runs, condition, "run_id", add_words(condition, CONDITION_FACTS))
     runs = attach(runs, advice, "run_id", add_words(advice, (*ADVICE_FACTS, *ADVICE_TEXTS)))
     sought = result.new_lines[["run_id", *NEW_LINE_TEXTS]].rename(columns=NEW_LINE_TEXTS)
-    runs = attach(runs, sought, "run_id", NEW_LINE_TEXTS.values())
-    return runs.assign(needs_work=runs["needs_work"].astype("boolean"))
+    return attach(runs, sought, "run_id", NEW_LINE_TEXTS.values())
 
 
 def tree_table(result: Result) -> pd.DataFrame:

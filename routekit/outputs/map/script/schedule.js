@@ -242,7 +242,9 @@ function overview() {
   let metres = 0;
   for (let run = 0; run < study.runs.n; run += 1) metres += study.runs.get("length_m", run) || 0;
   const hit = count(study.tree_balance, "is_open_cut_serious", Boolean);
-  const works = study.runs.has("needs_work") ? count(study.runs, "needs_work", Boolean) : null;
+  const dug = totalOf("Runs worked on", "open_cut_mid");
+  const open = totalOf("Runs without a recommendation (counted on neither side)", "open_cut_mid");
+  const works = dug === null ? null : dug + (open || 0);
   return factList([
     [say("Runs"), say("{runs}, {length} km in total", { runs: study.runs.n, length: number(metres / 1000, 2) })],
     [say("Runs to be worked on"), worksByStanding()],
