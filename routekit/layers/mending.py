@@ -117,7 +117,7 @@ def mend_geometry(
         points in single parts; areas valid, possibly of several parts.
     """
     table = _leave_out_unfit(table, layer, kind, findings, tally)
-    table = _mend_areas(table, layer, findings)
+    table = mend_areas(table, layer, findings)
     table = _drop_doubled_parts(table, layer, findings)
     table = _merge_lines(table, layer, findings)
     table = _split_parts(table, layer, id_column, findings, tally)
@@ -204,8 +204,22 @@ def _leave_out_unfit(
     return leave_out(table, is_endless, layer, seen_endless, findings, tally)
 
 
-def _mend_areas(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:
-    """Make areas valid; what then has no size is left out by the caller."""
+def mend_areas(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:
+    """Make areas valid; what then has no size is left out by the caller.
+
+    Parameters
+    ----------
+    table : geopandas.GeoDataFrame
+        With `row_key`.
+    layer : str
+        Layer, for findings.
+    findings : Findings
+        Takes each area that is mended.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+    """
     geometry = np.asarray(table.geometry)
     is_bad = (shapely.get_dimensions(geometry) == AREA_DIMENSION) & ~shapely.is_valid(geometry)
     if not is_bad.any():

@@ -23,6 +23,7 @@ from routekit.arrays import Flags
 from routekit.errors import CrsError, LayerError
 from routekit.layers.columns import Column
 from routekit.layers.crs import transform_layer
+from routekit.layers.mending import LEAST_AREA_M2, mend_areas
 from routekit.layers.opening import shut_doors, vector_source
 from routekit.layers.parsing import read_flags, read_ids, read_numbers, read_text
 from routekit.layers.raw_layers import RawLayer, find_file, hash_source
@@ -320,6 +321,8 @@ def _take_layer(
     if layer in SHAPES:
         table["geometry"] = _read_shapes(layer, frame, crs, findings)
     table = _drop_silent(layer, table)
+    if layer == PITS_DUG:
+        table = _mend_pits(table, crs, findings)
     table = _drop_nameless(layer, table, findings)
     return _drop_twins(layer, table, findings).reset_index(drop=True)
 
@@ -398,6 +401,25 @@ def _read_shapes(
         shapes = np.array(shapely.centroid(shapes), dtype=object)
     shapes[shapely.is_missing(shapes) | shapely.is_empty(shapes)] = None
     return shapes
+
+
+def _mend_pits(table: pd.DataFrame, crs: pyproj.CRS, findings: Findings) -> pd.DataFrame:
+    """Mend outlines that cross themselves; leave out what is drawn and has no ground in it."""
+    drawn = gpd.GeoDataFrame(
+        {"row_key": table["row"]}, geometry=gpd.GeoSeries(table["geometry"], crs=crs)
+    )
+    shapes = np.array(mend_areas(drawn, PITS_DUG, findings).geometry, dtype=object)
+    is_flat = ~shapely.is_missing(shapes) & ~(shapely.area(shapes) >= LEAST_AREA_M2)
+    findings.add(
+        "error",
+        PITS_DUG,
+        table["row"][is_flat],
+        field="geometry",
+        seen=say("what is drawn has no area"),
+        done=say("the row is not read; draw the outline of the pit as it was dug"),
+    )
+    kept: pd.DataFrame = table.assign(geometry=shapes)[~is_flat]
+    return kept
 
 
 def _drop_silent(layer: str, table: pd.DataFrame) -> pd.DataFrame:

@@ -183,6 +183,23 @@ def test_rows_that_are_about_nothing_are_left_out_and_named(district):
     assert pick(findings, layer="pits_dug", field="geometry")["row"].tolist() == ["row 1"]
 
 
+def test_what_is_drawn_for_a_pit_is_an_area(district):
+    """An outline that crosses itself is mended, for as drawn it takes no ground of any zone."""
+    bow = [(0, 0), (4, 4), (4, 0), (0, 4)]
+    path = district.folder / "return.gpkg"
+    put_rows(path, CRS, pull_readings=[{"string_id": "S1", "chainage_m": 5.0, "pull_kn": 2.0}])
+    shapes = [shapely.Polygon([at(*each) for each in bow]), shapely.Point(at(2, 2))]
+    pits = gpd.GeoDataFrame({"run_id": ["R1", "R2"]}, geometry=shapes, crs=CRS)
+    pyogrio.write_dataframe(pits, path, layer=PITS_DUG, geometry_type="Unknown")
+    found = read_layers(parse_settings(district.sections), district.folder)
+    dug = found.site_return.pits_dug
+    assert dug["row"].tolist() == ["row 1"]
+    assert shapely.area(np.asarray(dug["geometry"])).tolist() == [pytest.approx(8.0)]
+    told = pick(found.findings, layer="pits_dug", field="geometry").set_index("row")
+    assert told["severity"].to_dict() == {"row 1": "warning", "row 2": "error"}
+    assert told.loc["row 2", "seen"] == "what is drawn has no area"
+
+
 def test_names_of_another_study_are_told_and_pits_beyond_the_plan_measured(district):
     square = shapely.MultiPolygon([shapely.box(*at(9, 3), *at(11, 5))])
     put_rows(
