@@ -491,6 +491,10 @@ def list_codes(holds: Callable[[Technique], bool]) -> tuple[str, ...]:
     return tuple(one.code for one in RECORDS if holds(one))
 
 
+OWN_PIT: Final = list_codes(lambda one: one.digs == "connections and own pit")
+"""Techniques that take a pit of each run's own, which is sized and set out nowhere."""
+
+
 def find_code(holds: Callable[[Technique], bool], what: str) -> str:
     """Find the one technique of which something holds.
 

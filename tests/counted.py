@@ -105,6 +105,8 @@ CHOSEN = (
     "root_zone_not_inspected_m2",
     "cost_not_inspected",
     "cost_recommended",
+    "runs_without_cost",
+    "runs_with_own_pit",
     "trees_careful",
     "runs_without_feasible_technique",
     "trenches_near_stem",

@@ -15,6 +15,7 @@ from routekit.advice.standing import LINE_OPEN, OWNERS, PROVISIONAL
 from routekit.arrays import Flags, list_ids, split_ids
 from routekit.layers.decisions import NO_TREE, STEM, TREE_GONE
 from routekit.site.encroachments import TRENCH
+from routekit.techniques import OWN_PIT
 from routekit.vocabulary import NO_PLACE, TO_CONFIRM
 from routekit.words.texts import both, fill, message, word
 
@@ -254,6 +255,13 @@ def _excluded(tables: Tables) -> Flags:
 _NEAR: Final = message("so close to a stem that nothing may be dug there")
 _NEAR_UNKNOWN: Final = message("not known whether it is too close to a stem")
 
+
+def _digs_own_pit(tables: Tables) -> Flags:
+    """Tell the runs that get their pipe from a pit of their own, which is not set out."""
+    found: Flags = tables["runs"]["technique"].isin(OWN_PIT).to_numpy(dtype=bool)
+    return found
+
+
 ALERTS: Final = (
     Alert(
         "contradicted",
@@ -307,6 +315,13 @@ ALERTS: Final = (
         "pits",
         message("not placed: what it would meet is not counted"),
         _is_missing("pits", "geometry"),
+    ),
+    Alert(
+        "own_pit_not_placed",
+        LIMIT,
+        "runs",
+        message("slipped in from a pit that is not placed: what it would meet is not counted"),
+        _digs_own_pit,
     ),
     Alert(
         "no_days",

@@ -16,15 +16,14 @@ import shapely
 from routekit.advice.priced_items import ITEM_COLUMNS
 from routekit.arrays import Floats, Texts
 from routekit.site.layout import Works, pair_pits
-from routekit.techniques import list_codes
+from routekit.techniques import OWN_PIT, list_codes
 from routekit.vocabulary import FIBRE_CEMENT
 from routekit.words.texts import message
 
 _TRENCHED: Final = list_codes(lambda one: one.digs == "trench")
 _BURST: Final = list_codes(lambda one: one.digs == "string works")
 _SPOTS: Final = list_codes(lambda one: one.digs == "spots")
-_OWN_PIT: Final = list_codes(lambda one: one.digs == "connections and own pit")
-BREAKS_PIPE: Final = (*_TRENCHED, *_BURST, *_SPOTS, *_OWN_PIT)
+BREAKS_PIPE: Final = (*_TRENCHED, *_BURST, *_SPOTS, *OWN_PIT)
 """Techniques that break the old pipe, or dig it up: along the whole run, or where they dig."""
 
 _TEXTS: Final = {
@@ -106,7 +105,7 @@ def _measure_lengths(
     burst = np.where(np.isnan(n_connections), np.nan, in_digs)
     # A dig at a spot that covers nothing of its run is one that nobody could place.
     spots = np.where(in_digs > 0, in_digs, np.nan)
-    kinds = [np.isin(names, one) for one in (_BURST, _SPOTS, _OWN_PIT)]
+    kinds = [np.isin(names, one) for one in (_BURST, _SPOTS, OWN_PIT)]
     handled = np.select(kinds, [length, spots, np.nan], length)
     return handled, np.select(kinds, [burst, spots, np.nan], length)
 

@@ -19,7 +19,7 @@ from routekit.advice.open_runs import find_works
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
 from routekit.arrays import Flags
-from routekit.techniques import MONITOR, OPEN_CUT
+from routekit.techniques import MONITOR, OPEN_CUT, OWN_PIT
 from routekit.words.texts import Text, both, fill, message, say, word
 
 SIDES: Final = ("open_cut", "recommended")
@@ -34,6 +34,8 @@ OPEN: Final = message("Runs without a recommendation (counted on neither side)")
 """Name of the line that counts runs for which a person must decide first."""
 UNPLACED: Final = message("Pits not placed: root zone not counted")
 """Name of the line that counts pits whose place or size is not known."""
+OWN_PITS: Final = message("Runs slipped in from a pit that is not placed: root zone not counted")
+"""Name of the line that counts runs whose own pit is not set out."""
 
 
 class Line(NamedTuple):
@@ -136,6 +138,7 @@ def build_totals(
         *_tree_lines((loss_open_cut, loss_recommended), tables, sized),
         _count(message("Pits"), "pits", 0, len(pits), "geometry"),
         *_unplaced_lines(pits),
+        *_own_pit_lines(tables),
         *_left_out(
             message("Pits, where the size of the pipe is not known"),
             [np.zeros_like(at_work), at_work & ~sized],
@@ -221,6 +224,12 @@ def _unplaced_lines(pits: pd.DataFrame) -> list[Line]:
     """Say how many pits are not placed, so that the trees count nothing of them, if any."""
     number = float(pits["geometry"].isna().sum())
     return [_count(UNPLACED, "pits", 0, number, "arithmetic")] if number else []
+
+
+def _own_pit_lines(tables: tuple[pd.DataFrame, ...]) -> list[Line]:
+    """Say how many runs get their pipe from a pit that is set out nowhere, if any."""
+    counts = [float(table["technique"].isin(OWN_PIT).sum()) for table in tables]
+    return [_pair(OWN_PITS, "runs", counts, "arithmetic")] if any(counts) else []
 
 
 def _joining_lines(tables: tuple[pd.DataFrame, ...], joined: Flags) -> list[Line]:

@@ -25,6 +25,7 @@ _CUT_OFF = "Root zone dug or severed"
 
 ALERTED: Final = {
     "pits_not_placed": "pit_not_placed",
+    "runs_with_own_pit": "own_pit_not_placed",
     "pits_not_clear": "pit_not_clear",
     "pits_clear_not_known": "pit_clear_unknown",
     "trenches_near_stem": "trench_near_stem",
@@ -156,12 +157,19 @@ def _sum_unseen(result: Result) -> dict[str, float]:
         "pits_not_inspected": int(_take_total(result, "Pits", column)),
         "cost_not_inspected": round(_take_total(result, "Cost", column), 0),
         "cost_recommended": round(_take_total(result, "Cost", "recommended_mid"), 0),
+        "runs_without_cost": _count_without_cost(result),
     }
 
 
 def _count_set(flags: pd.Series) -> int:
     """Count the flags that are known to be set."""
     return int(flags.astype("boolean").fillna(value=False).sum())
+
+
+def _count_without_cost(result: Result) -> int:
+    """Count the runs that the sum of the first cost leaves out."""
+    lost = result.totals["quantity"].eq("Runs not counted: Cost").to_numpy(dtype=bool)
+    return int(result.totals.loc[lost, "recommended_mid"].sum())
 
 
 def _take_total(result: Result, quantity: str, column: str) -> float:

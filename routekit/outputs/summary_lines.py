@@ -22,7 +22,12 @@ _SHOWN = 5
 """Strings that the summary names before it only counts."""
 _STUCK_SHOWN = 8
 """Runs without a technique that the summary names before it only counts."""
-_HIDES_TREES = ("pits_not_placed", "runs_without_connections", "runs_without_size")
+_HIDES_TREES = (
+    "pits_not_placed",
+    "runs_with_own_pit",
+    "runs_without_connections",
+    "runs_without_size",
+)
 """Counts of what may touch trees without being counted."""
 
 Counts: TypeAlias = Mapping[str, int | float]
@@ -197,6 +202,9 @@ def _write_gap(counts: Counts) -> Text:
     area, left_out = _write_area(counts["root_zone_recommended_m2"]), []
     if counts["pits_not_placed"]:
         left_out.append(say("{pits} not placed", pits=_count("pit", counts["pits_not_placed"])))
+    if counts["runs_with_own_pit"]:
+        runs = _count("run", counts["runs_with_own_pit"])
+        left_out.append(say("pits of slip lining on {runs} not placed", runs=runs))
     if counts["runs_without_connections"]:
         left_out.append(
             say("digs at connections not known")
@@ -274,7 +282,7 @@ def _write_unseen(result: Result, counts: Counts) -> list[Text]:
                 trees=_count("tree", counts["trees_not_inspected"]),
                 pits=_count("pit", counts["pits_not_inspected"]),
                 area=_write_area(counts["root_zone_not_inspected_m2"]),
-                cost=_write_share_of_cost(result, counts),
+                cost=_write_known_cost(result, counts),
             )
         )
     if counts["runs_open_to_inspect"]:
@@ -286,6 +294,14 @@ def _write_unseen(result: Result, counts: Counts) -> list[Text]:
             )
         )
     return lines
+
+
+def _write_known_cost(result: Result, counts: Counts) -> Text:
+    """Say the share of the first cost, and how many runs it leaves out."""
+    share, lost = _write_share_of_cost(result, counts), counts["runs_without_cost"]
+    if not lost:
+        return share
+    return say("{share} (cost of {runs} not counted)", share=share, runs=_count("run", lost))
 
 
 def _write_share_of_cost(result: Result, counts: Counts) -> Text:
@@ -346,11 +362,13 @@ def _is_blind(counts: Counts) -> bool:
 def _write_works(counts: Counts) -> Text:
     """Count strings, pits and digs."""
     more, lost = counts["pits_clear_not_known"], counts["pits_not_placed"]
+    own = counts["runs_with_own_pit"]
     clear = join(
         [
             say("{count} without a clear position", count=counts["pits_not_clear"]),
             say("not known of {count:,.0f} more", count=more) if more else "",
             say("{pits} not placed", pits=_count("pit", lost)) if lost else "",
+            say("pits of slip lining on {runs} not placed", runs=_count("run", own)) if own else "",
         ],
         ", ",
     )

@@ -110,6 +110,10 @@ def test_where_all_is_well_nothing_is_raised():
             {"pits__geometry": [None], "pits__is_free": told(None)},
             [("pit_not_placed", "P1", "A")],
         ),
+        (
+            {"advice__technique": ["cipp", "slip_lining", "monitor"]},
+            [("own_pit_not_placed", "B", "B")],
+        ),
         ({"pits__is_near_stem": told(value=True)}, [("pit_near_stem", "P1", "A")]),
         ({"pits__is_near_stem": told(None)}, [("pit_near_stem_unknown", "P1", "A")]),
         ({"digs__is_near_stem": told(value=True)}, [("dig_near_stem", "D1", "B")]),

@@ -7,7 +7,7 @@ from planned import make_plan, make_runs, make_shares, work_out
 from shapely import Point
 
 from routekit.advice.currency import Money
-from routekit.advice.totals import JOINING, SUMS, UNPLACED, WHOLE_LIFE, build_totals
+from routekit.advice.totals import JOINING, OWN_PITS, SUMS, UNPLACED, WHOLE_LIFE, build_totals
 from routekit.settings.sources import load_sources
 
 NAMES = np.array(["burst_same", "cipp", "monitor", "open_cut"], dtype=object)
@@ -167,6 +167,15 @@ def test_tables_of_different_runs_are_refused():
     other = work_out("open_cut", make_runs(4).iloc[::-1])
     with pytest.raises(ValueError, match="same runs in the same order"):
         make_totals(open_cut=other)
+
+
+def test_a_pit_that_slip_lining_takes_is_told_of():
+    """It is priced and dug, and stands in no table of pits."""
+    assert OWN_PITS not in make_totals()[0].index
+    _, tables = make_totals()
+    technique = tables["recommended"]["technique"].astype(object).replace("cipp", "slip_lining")
+    slipped = tables["recommended"].assign(technique=technique)
+    assert sides(make_totals(recommended=slipped)[0], OWN_PITS) == [0, 1]
 
 
 def test_pits_that_are_not_placed_are_told_of():

@@ -258,6 +258,7 @@ def _count_front(
         "n_protection_unknown": int(numbers(trees, "is_protected").isna().sum()),
         "spared": spared[: settings.listed_trees],
         "n_spared": len(spared),
+        "n_open_works": int(result.advice["has_open_works"].eq(True).sum()),
         "doubtful": take_records(doubtful[doubtful["tree_id"].isin(spared)]),
     }
 
