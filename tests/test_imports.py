@@ -172,3 +172,13 @@ def test_check_loads_no_writer(tmp_path):
     assert not loaded & {"typst", "xlsxwriter", "folium", "jinja2", "fontTools"}
     writers = {f"routekit.outputs.{output.write.rpartition('.')[0]}" for output in OUTPUTS}
     assert not loaded & writers
+
+
+def test_a_geopackage_alone_loads_nothing_that_draws_or_prints(tmp_path):
+    study = tmp_path / "study.toml"
+    District(tmp_path)
+    layers = "\n".join(f'{name} = "{name}.gpkg"' for name in ("sewers", "manholes", "trees"))
+    study.write_text(f'[study]\nname = "Three runs"\n[layers]\n{layers}\n', encoding="utf-8")
+    loaded = list_loaded("screen", str(study), "--only", "gpkg")
+    assert "routekit.outputs.geopackage" in loaded
+    assert not loaded & {"typst", "xlsxwriter", "folium", "jinja2", "fontTools"}

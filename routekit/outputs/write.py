@@ -14,7 +14,6 @@ import pandas as pd
 
 from routekit.arrays import TEXTS_AS_OBJECTS
 from routekit.errors import OutputError
-from routekit.outputs.arborist.volumes import print_beside
 from routekit.outputs.atomic import replacing
 from routekit.outputs.output_files import (
     OUTPUTS,
@@ -319,6 +318,27 @@ def _list_pages(stage: Path, output: Output) -> list[Path]:
     page, parts = Path(output.files[0].name), match_parts([output])
     found = [path for path in stage.iterdir() if path.suffix == page.suffix]
     return sorted(path for path in found if path.name == page.name or parts.fullmatch(path.name))
+
+
+def print_beside(page: Path, layout: str, *, forgets: bool = True) -> None:
+    """Print a page as the PDF beside it; the typesetter is loaded where something is printed.
+
+    Parameters
+    ----------
+    page : Path
+        HTML file.
+    layout : str
+        How it is printed: a file in `routekit.outputs`.
+    forgets : bool, optional
+        Whether memory of the print is given back.
+
+    Raises
+    ------
+    OutputError
+        If it cannot be printed.
+    """
+    volumes = import_module("routekit.outputs.arborist.volumes")
+    volumes.print_beside(page, layout, forgets=forgets)
 
 
 def find_writer(output: Output) -> Callable[..., Any]:

@@ -23,9 +23,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 import district
 from chromium import DESKTOP, PHONE, wait_until
 
-from routekit.outputs.map import build_map, write_map
+from routekit.outputs.map.builder import build_map
 from routekit.outputs.map.encoding import decode, encode
 from routekit.outputs.map.projection import to_lonlat
+from routekit.outputs.map.writer import write_map
 from routekit.settings.outputs import MapSettings
 from routekit.vocabulary import CAUTIONS
 

@@ -12,7 +12,7 @@ from avenue import SPACING_M, Avenue
 from chromium import DESKTOP, PHONE
 
 from routekit.errors import DecisionError
-from routekit.outputs.map import build_map
+from routekit.outputs.map.builder import build_map
 from routekit.pipeline import run_study
 from routekit.study import Study
 

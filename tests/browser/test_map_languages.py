@@ -15,7 +15,7 @@ from chromium import DESKTOP, PHONE, wait_until
 from test_map_works import make_works
 from whole_result import set_outputs
 
-from routekit.outputs.map import build_map
+from routekit.outputs.map.builder import build_map
 from routekit.settings.outputs import MapSettings
 
 VISIBLE = """() => {

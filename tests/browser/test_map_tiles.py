@@ -11,7 +11,7 @@ from whole_result import set_outputs
 sys.path.append(str(Path(__file__).parent.parent / "outputs" / "map"))
 import district
 
-from routekit.outputs.map import build_map
+from routekit.outputs.map.builder import build_map
 from routekit.settings.outputs import MapSettings
 
 PIXEL = base64.b64decode(

@@ -19,7 +19,7 @@ from chromium import DESKTOP, PHONE
 from whole_result import fill_table
 
 from routekit.methods.observations import describe_observations
-from routekit.outputs.map import build_map
+from routekit.outputs.map.builder import build_map
 from routekit.words.texts import Number, both, say, word
 
 KEPT = say("Kept as it is: no way that keeps the limit does less harm.")

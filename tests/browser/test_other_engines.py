@@ -11,7 +11,7 @@ import pytest
 from engines import Visit, find_webkit, visit_in_firefox, visit_in_webkit
 from whole_result import set_outputs
 
-from routekit.outputs.map import build_map
+from routekit.outputs.map.builder import build_map
 from routekit.outputs.map.projection import to_lonlat
 from routekit.outputs.public.builder import build_public_page
 from routekit.settings.public_page import PublicSettings

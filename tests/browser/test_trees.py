@@ -13,7 +13,7 @@ import district
 from chromium import DESKTOP, PHONE
 from whole_result import fill_table
 
-from routekit.outputs.arborist import write_tree_report
+from routekit.outputs.arborist.writer import write_tree_report
 from routekit.outputs.works.writer import write_works_plans
 
 NARROW = {"width": 320, "height": 640}

@@ -18,7 +18,6 @@ from synthetic import CRS, FORMULAS, LONG, MARKUP, make_empty_result, make_resul
 from whole_result import blank_table, decide_again, fill_table, list_stems, word_stems
 
 from routekit.advice.tree_needs import find_needs
-from routekit.outputs.arborist import ReportSettings
 from routekit.outputs.arborist.recommended import list_confirmations
 from routekit.outputs.arborist.tree_facts import (
     list_decisions,
@@ -31,6 +30,7 @@ from routekit.outputs.arborist.tree_facts import (
 from routekit.outputs.arborist.tree_plan import draw_path, plan_reach, scale_bar
 from routekit.outputs.arborist.words import write_number, write_percent, write_words
 from routekit.outputs.arborist.writer import render_parts
+from routekit.settings.outputs import ReportSettings
 from routekit.settings.sources import load_sources
 from routekit.site.grazed import mark_grazed, mark_grazing
 

@@ -13,8 +13,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "browser"))
 
 import pseudo
 
-from routekit.outputs.arborist import ReportSettings, printing, tree_facts
+from routekit.outputs.arborist import printing, tree_facts
 from routekit.outputs.arborist.writer import render_parts
+from routekit.settings.outputs import ReportSettings
 from routekit.settings.sources import load_sources
 from routekit.words.extract import collect_messages
 

@@ -19,11 +19,12 @@ from synthetic import MARKUP, make_empty_result, make_result
 from whole_result import set_outputs
 
 from routekit.errors import OutputError
-from routekit.outputs.arborist import ReportSettings, printing, write_tree_report
+from routekit.outputs.arborist import printing
 from routekit.outputs.arborist import volumes as volumes_module
 from routekit.outputs.arborist.printing import print_page, read_page
 from routekit.outputs.arborist.tree_facts import rank_trees
-from routekit.outputs.arborist.writer import render_parts
+from routekit.outputs.arborist.writer import render_parts, write_tree_report
+from routekit.settings.outputs import ReportSettings
 
 TYPESETTING = [
     '#import "@preview/cetz:0.3.0"',

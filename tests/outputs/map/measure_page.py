@@ -24,8 +24,7 @@ from district import CRS, ORIGIN, make_district
 from playwright.sync_api import sync_playwright
 from whole_result import set_outputs
 
-from routekit.outputs.map import build_map
-from routekit.outputs.map.builder import read_part
+from routekit.outputs.map.builder import build_map, read_part
 from routekit.result import Result
 from routekit.settings.outputs import MapSettings
 

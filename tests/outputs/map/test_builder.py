@@ -15,13 +15,13 @@ import pytest
 from whole_result import set_outputs
 
 import routekit.outputs.map as map_package
-from routekit.outputs.map import build_map, write_map, writer
-from routekit.outputs.map.builder import SAY, SCRIPTS, read_part
+from routekit.outputs.map import writer
+from routekit.outputs.map.builder import SAY, SCRIPTS, build_map, read_part
 from routekit.outputs.map.content import page_content
 from routekit.outputs.map.division import divide_by_area, take_area
 from routekit.outputs.map.encoding import decode
 from routekit.outputs.map.seven_bit import escape_page, escape_script, escape_style
-from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages
+from routekit.outputs.map.writer import INDEX_SCRIPTS, build_pages, write_map
 from routekit.schema import load_tables
 from routekit.settings.outputs import MapSettings
 from routekit.words.languages import list_languages

@@ -11,8 +11,8 @@ from whole_result import set_outputs
 
 from routekit.errors import LayerError
 from routekit.layers.photo_review import review_photo
-from routekit.outputs.map import build_map
 from routekit.outputs.map import photo as photo_module
+from routekit.outputs.map.builder import build_map
 from routekit.outputs.map.content import study_photo
 from routekit.outputs.map.photo import read_photo
 from routekit.outputs.map.projection import to_grid
