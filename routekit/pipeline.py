@@ -71,6 +71,7 @@ from routekit.study import (
 from routekit.sureness.report import list_surveys, tell_sureness
 from routekit.trees.exposure import Trenched, lose_everywhere
 from routekit.trees.open_lines import lay_open_lines
+from routekit.trees.own_zones import find_own
 from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
 from routekit.trees.zones import build_zones
@@ -420,7 +421,7 @@ def draw_conclusions(
             renewal.works.pits,
             renewal.works.digs,
             layers.decisions,
-            layers.root_zones,
+            layers.root_zones[layers.root_zones["tree_id"].isin(find_own(prepared.zones))],
             renewal.encroachments,
             programme,
         )

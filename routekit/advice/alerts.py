@@ -87,7 +87,7 @@ def find_alerts(
     decisions : DataFrame
         tree_id, decision.
     root_zones : DataFrame
-        tree_id.
+        tree_id: outlines that were taken over.
     encroachments : DataFrame
         kind, run_id, tree_id: the runs whose trench would enter the zone of a tree.
     programme : DataFrame

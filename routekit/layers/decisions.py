@@ -297,8 +297,10 @@ def _text(table: pd.DataFrame, name: str) -> pd.Series:
 
 
 def _hint(given: str, known: pd.Series) -> str:
-    """Offer the nearest known id."""
-    near = get_close_matches(given, known.astype(str), n=1, cutoff=0.5)
+    """Offer the same id in other letters, else the nearest that is known."""
+    names = known.astype(str)
+    near = names[names.str.casefold().eq(given.casefold()).to_numpy(dtype=bool)].tolist()
+    near += get_close_matches(given, names, n=1, cutoff=0.5)
     return f'; did you mean "{near[0]}"?' if near else ""
 
 

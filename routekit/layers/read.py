@@ -65,7 +65,7 @@ from routekit.layers.same_tree import refuse_other_trees
 from routekit.layers.site_return import SiteReturn, read_site_return
 from routekit.layers.stem_columns import LISTED, StemLists, list_stems, settle_stems
 from routekit.layers.streets import name_streets
-from routekit.layers.tree_decisions import correct_stems, strike_out_gone
+from routekit.layers.tree_decisions import correct_stems, strike_out_gone, tell_unread_cells
 from routekit.layers.units import ask_about_feet
 from routekit.layers.unplaced import blank_zero_chainages
 from routekit.words.texts import say
@@ -186,6 +186,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     )
     refuse_other_trees(tables, within_m=inputs.study.same_tree_m, findings=findings)
     findings.refuse_open()
+    tell_unread_cells(tables["decisions"], findings)
     for change in (correct_stems, strike_out, strike_out_gone):
         tables["trees"] = change(
             cast("gpd.GeoDataFrame", tables["trees"]),

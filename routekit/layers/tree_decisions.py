@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from routekit.layers.decisions import STEM, TREE_GONE, find_tree_decisions
+from routekit.layers.decisions import NO_PIT, NO_TREE, STEM, TREE_GONE, find_tree_decisions
 from routekit.layers.mending import leave_out
 from routekit.words.columns import say_each
 from routekit.words.texts import say
@@ -17,6 +17,16 @@ if TYPE_CHECKING:
     import geopandas as gpd
 
     from routekit.layers.findings import Findings
+
+_ASKED: Final = {
+    "force": ("run_id", "technique"),
+    "exclude": ("run_id", "technique"),
+    NO_PIT: ("tree_id",),
+    NO_TREE: ("tree_id",),
+    TREE_GONE: ("tree_id",),
+    STEM: ("tree_id", "stem_diameter_mm"),
+}
+"""Columns beside who and why that each kind of decision reads."""
 
 _STEM_NAMES = ("stem_diameter_mm", "stems_mm", "stem_count")
 
@@ -55,16 +65,27 @@ def correct_stems(
     if not is_new.any():
         return trees
     before = trees["stems_mm"].fillna(trees["stem_diameter_mm"].map("{:g} mm".format, "ignore"))
-    findings.add(
-        "info",
-        "trees",
-        trees.loc[is_new, "row_key"],
-        field="stem_diameter_mm",
-        seen=say_each(
-            "{old} in the inventory", old=before[is_new].fillna("not known").astype("str")
-        ),
-        done=say_each("{size:g} mm by decision", size=new[is_new]),
+    is_thinner = is_new & (new < _find_thickest(trees)).to_numpy(dtype=bool)
+    thinner = say_each(
+        "{size:g} mm by decision: its root zone is smaller than by the inventory; check the "
+        "measure, and that it is in mm",
+        size=new[is_thinner],
     )
+    plain = is_new & ~is_thinner
+    for severity, which, done in (
+        ("info", plain, say_each("{size:g} mm by decision", size=new[plain])),
+        ("warning", is_thinner, thinner),
+    ):
+        findings.add(
+            severity,
+            "trees",
+            trees.loc[which, "row_key"],
+            field="stem_diameter_mm",
+            seen=say_each(
+                "{old} in the inventory", old=before[which].fillna("not known").astype("str")
+            ),
+            done=done,
+        )
     names = trees["assumed"].fillna("").astype("str").str.split(";")
     left = names.map(lambda found: ";".join(one for one in found if one not in _STEM_NAMES))
     return trees.assign(
@@ -73,6 +94,44 @@ def correct_stems(
         stem_count=trees["stem_count"].mask(is_new, 1.0),
         assumed=trees["assumed"].mask(is_new, left),
     )
+
+
+def _find_thickest(trees: gpd.GeoDataFrame) -> pd.Series:
+    """Find the stem diameter of the inventory, of several stems the thickest; mm."""
+    parts = trees["stems_mm"].astype("str").str.split(";").explode()
+    thickest = pd.to_numeric(parts, errors="coerce").groupby(level=0).max()
+    found: pd.Series = thickest.reindex(trees.index).fillna(trees["stem_diameter_mm"])
+    return found.astype("float64")
+
+
+def tell_unread_cells(decisions: pd.DataFrame, findings: Findings) -> None:
+    """Tell what is written beside a decision that its kind does not ask for.
+
+    Parameters
+    ----------
+    decisions : pandas.DataFrame
+        With decision, run_id, tree_id, technique, stem_diameter_mm and row_key.
+    findings : Findings
+        Takes each such cell.
+    """
+    kind = decisions["decision"].astype("str").fillna("")
+    for name in ("run_id", "tree_id", "technique", "stem_diameter_mm"):
+        cells = decisions[name]
+        is_told = cells.notna() & cells.astype("str").fillna("").str.strip().ne("")
+        asked = [one for one, names in _ASKED.items() if name in names]
+        is_beside = (is_told & kind.isin(_ASKED) & ~kind.isin(asked)).to_numpy(dtype=bool)
+        findings.add(
+            "warning",
+            "decisions",
+            decisions["row_key"][is_beside],
+            field=name,
+            seen=say_each(
+                '"{value}" beside the decision {kind}',
+                value=cells[is_beside].astype("str"),
+                kind=kind[is_beside],
+            ),
+            done=say("not read; if it was to be decided too, write a row of its own"),
+        )
 
 
 def strike_out_gone(

@@ -8,7 +8,7 @@ import pandas as pd
 
 from routekit.layers.decisions import KINDS, NO_PIT, NO_TREE, STEM, TREE_GONE
 from routekit.result import Result
-from routekit.trees.own_zones import OWN_BASIS
+from routekit.trees.own_zones import find_own
 from routekit.words.texts import Text, list_words, name_some, say
 
 _SHOWN: Final = 8
@@ -35,8 +35,7 @@ def _write_zones(result: Result) -> list[Text]:
     given = result.root_zones["tree_id"].astype("str").fillna("").tolist()
     if not given:
         return []
-    basis = result.zones["basis"].astype("str").fillna("")
-    own = result.zones["tree_id"].astype("str")[basis.str.startswith(OWN_BASIS).to_numpy()]
+    own = find_own(result.zones)
     lost = sorted(set(given) - set(own))
     file = _name_file(result, "root_zones")
     line = (

@@ -113,6 +113,34 @@ def take_own_zones(
     return _put_own(drawing, rows, own, _write_own_basis(own, stated, formula_m2))
 
 
+def find_own(zones: pd.DataFrame) -> pd.Series:
+    """Name the trees whose zone is as a person drew it.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        tree_id, basis.
+
+    Returns
+    -------
+    pandas.Series of str
+
+    Raises
+    ------
+    KeyError
+        If a column is missing.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"tree_id": ["A", "B"], "basis": ["arborist's polygon, 9 m²", ""]})
+    >>> find_own(rows).tolist()
+    ['A']
+    """
+    is_own = zones["basis"].astype("str").fillna("").str.startswith(OWN_BASIS)
+    own: pd.Series = zones["tree_id"].astype("str")[is_own.to_numpy(dtype=bool)]
+    return own
+
+
 def _put_own(
     drawing: Drawing, rows: NDArray[np.intp], own: Geometries, basis: list[str]
 ) -> Drawing:

@@ -2,15 +2,19 @@
 
 import json
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
 import pytest
+from avenue import CRS, Avenue
 
 from routekit.advice.alerts import ALERT_COLUMNS, ALERTS, DECIDED, LIMIT, UNKNOWN, find_alerts
 from routekit.advice.open_runs import CONTRADICTED, NO_TECHNIQUE
 from routekit.advice.standing import OWNERS, PROVISIONAL, RECOMMENDED
 from routekit.outputs.summary import ALERTED, summarise
+from routekit.pipeline import run_study
+from routekit.study import Study
 
 RUNS = ["A", "B", "C"]
 
@@ -206,3 +210,18 @@ def test_the_sample_tells_the_same_in_summary_and_geopackage(sample_result, samp
     assert layer.groupby("alert")["item_id"].nunique().to_dict() == {
         code: len(one["items"]) for code, one in found.items()
     }
+
+
+def test_an_outline_that_came_to_nothing_is_no_zone_drawn_by_hand(tmp_path):
+    """Of three outlines one is of a tree of the study."""
+    street = Avenue().drain("A", 0, 0, [25.0])
+    street.row_of_trees("T", np.arange(2.0) * 8.0, 3.5, stems=(600.0, 600.0))
+    path = street.write(tmp_path)
+    shape = street.trees[0]["geometry"].buffer(9.0)
+    zones = {"tree_id": ["T0", "t1", None], "by": "A", "reason": "dug", "geometry": [shape] * 3}
+    gpd.GeoDataFrame(zones, crs=CRS).to_file(tmp_path / "own.gpkg", layer="own")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("[layers]", '[layers]\nroot_zones = "own.gpkg:own"', 1))
+    result = run_study(Study.load(path))
+    drawn = result.alerts[result.alerts["alert"] == "own_zone"]
+    assert drawn["item_id"].unique().tolist() == ["T0"]

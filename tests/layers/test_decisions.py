@@ -7,6 +7,7 @@ from avenue import Avenue
 
 from routekit.errors import DecisionError
 from routekit.layers.decisions import read_decisions, spell_decisions
+from routekit.layers.tree_decisions import _find_thickest
 from routekit.pipeline import prepare_study
 from routekit.study import Study
 from routekit.techniques import BURSTING, TECHNIQUES
@@ -192,3 +193,50 @@ def test_a_stem_that_a_person_decided_on_stands_however_thin_for_its_crown(tmp_p
     assert zones.index[zones["is_estimated"]].tolist() == ["T1"]
     assert zones.loc["T0", "radius_m"] == pytest.approx(12 * 0.045)
     assert zones.loc["T1", "radius_m"] > 6.0
+
+
+def find_told(study, layer):
+    """Findings about a layer."""
+    table = prepare_study(study).layers.findings
+    return table[table["layer"] == layer].set_index("row")
+
+
+def test_a_stem_thinner_than_that_of_the_inventory_is_a_warning(tmp_path):
+    """60 for 600 mm is a measure in cm: it would shrink the zone without an alarm."""
+    street = Avenue().drain("A", 0, 0, [25.0])
+    street.row_of_trees("T", np.arange(3.0) * 8.0, 3.5, stems=(600.0, 600.0, 600.0))
+    street.decide(decision="stem", tree_id="T0", stem_diameter_mm=60.0, by="A", reason="taped")
+    street.decide(decision="stem", tree_id="T1", stem_diameter_mm=640.0, by="A", reason="taped")
+    told = find_told(Study.load(street.write(tmp_path)), "trees")
+    told = told[told["field"] == "stem_diameter_mm"]
+    assert told["severity"].to_dict() == {"T0": "warning", "T1": "info"}
+    assert told.loc["T0", "seen"] == "600 mm in the inventory"
+    assert told.loc["T0", "done"].startswith("60 mm by decision: its root zone is smaller")
+
+
+def test_several_stems_are_held_against_the_thickest():
+    stems = ["300;250", None, None]
+    trees = pd.DataFrame({"stems_mm": stems, "stem_diameter_mm": [np.nan, 400.0, np.nan]})
+    assert _find_thickest(trees).fillna(-1.0).tolist() == [300.0, 400.0, -1.0]
+
+
+def test_what_stands_beside_a_decision_and_is_not_read_is_told(tmp_path):
+    """A technique beside no_pit, a tree beside force: nobody decided on them."""
+    street = Avenue().drain("A", 0, 0, [25.0])
+    street.row_of_trees("T", np.arange(3.0) * 8.0, 3.5, stems=(600.0, 600.0, 600.0))
+    run = street.runs[0]["run_id"]
+    street.decide(decision="no_pit", tree_id="T0", technique="open_cut", by="A", reason="old")
+    street.decide(decision="force", run_id=run, tree_id="T1", technique="cipp", by="A", reason="x")
+    street.decide(decision="no_pit", tree_id="T2", stem_diameter_mm=900.0, by="A", reason="big")
+    told = find_told(Study.load(street.write(tmp_path)), "decisions")
+    assert told[["severity", "field", "seen"]].to_numpy().tolist() == [
+        ["warning", "tree_id", '"T1" beside the decision force'],
+        ["warning", "technique", '"open_cut" beside the decision no_pit'],
+        ["warning", "stem_diameter_mm", '"900.0" beside the decision no_pit'],
+    ]
+
+
+def test_the_same_name_in_other_letters_is_meant_before_one_that_is_spelt_alike():
+    runs = pd.Series(["P1", "E1"])
+    with pytest.raises(DecisionError, match='there is no run "e1"; did you mean "E1"'):
+        read_decisions(pd.DataFrame([force("e1", "cipp")]), runs, pd.Series(["T1"]))
