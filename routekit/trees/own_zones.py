@@ -24,6 +24,9 @@ OWN_BASIS: Final = "arborist's polygon"
 """How the basis of a zone begins in English that a person drew."""
 
 _SAME_AREA: Final = 1e-6
+_LEFT_OUT_M2: Final = 0.05
+"""Less than this of a structural root zone outside an outline is its drawing (house choice)."""
+
 _MEETS_RULE: Final = 2.0
 """Twice as wide as the rule draws it, a zone is never too wide (house choice)."""
 
@@ -264,6 +267,39 @@ def _ask_about_place(
     )
     for which, seen in ((other, taken), (~other, alone)):
         findings.add("warning", "root_zones", asked[which], field="geometry", seen=seen, done=done)
+
+
+def ask_about_structural(findings: Findings, zones: gpd.GeoDataFrame) -> None:
+    """Ask about outlines round a stem that leave out ground of its structural root zone.
+
+    What is dug outside an outline counts as outside the root zone, so that nothing is said there of
+    the roots that hold the tree.
+
+    Parameters
+    ----------
+    findings : Findings
+        Takes each such outline.
+    zones : geopandas.GeoDataFrame
+        tree_id, basis, zone, structural_radius_m (m) and stem points.
+    """
+    rows = zones["tree_id"].astype("str").isin(find_own(zones)).to_numpy(dtype=bool)
+    own, stems = np.asarray(zones["zone"])[rows], np.asarray(zones.geometry)[rows]
+    radius_m = zones["structural_radius_m"].to_numpy(dtype=float)[rows]
+    inner = shapely.buffer(stems, np.where(radius_m > 0, radius_m, 0.0))
+    left_m2 = shapely.area(shapely.difference(inner, own))
+    is_cut: Flags = (left_m2 > _LEFT_OUT_M2) & shapely.intersects(own, stems)
+    seen = say_each(
+        "{left:.1f} m² of the structural root zone, {radius:.1f} m round the stem, lie outside the "
+        "outline",
+        left=left_m2[is_cut],
+        radius=radius_m[is_cut],
+    )
+    done = say(
+        "used as drawn: what is dug there counts as outside the root zone; check that no roots "
+        "that hold the tree lie there, or draw the outline round them"
+    )
+    ids = zones["tree_id"][rows][is_cut]
+    findings.add("warning", "root_zones", ids, field="geometry", seen=seen, done=done)
 
 
 def _ask_about_size(

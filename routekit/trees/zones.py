@@ -20,7 +20,7 @@ from routekit.layers.findings import Findings
 from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veterans
 from routekit.trees.estimates import narrowest_crown
-from routekit.trees.own_zones import limit_reach, take_own_zones
+from routekit.trees.own_zones import ask_about_structural, limit_reach, take_own_zones
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
 from routekit.trees.regimes import Regime, choose_regime
 from routekit.trees.settings import ZoneSettings
@@ -142,6 +142,7 @@ def build_zones(
         drawing, trees, root_zones, limit_reach(sizes.stem_mm, drawing, settings), findings
     )
     zones = _name_columns(trees, drawing, sizes, regime, settings)
+    ask_about_structural(findings, zones)
     _add_rule_gaps(findings, zones, drawing, sizes, regime)
     _add_narrow_crowns(findings, trees["tree_id"], drawing, sizes, settings)
     return zones, findings.table()

@@ -179,6 +179,22 @@ def test_own_polygon_wins():
     assert findings["layer"].tolist() == ["trees", "root_zones"]
 
 
+def test_an_outline_that_leaves_out_structural_ground_is_asked_about():
+    """As large as the formula's circle and round the stem, but with its edge 1 m beside it."""
+    trees = make_trees(2, stem_diameter_mm=[500.0, 500.0])
+    shapes = [shapely.box(-1, -8, 15, 8), square(50, 7)]
+    zones, findings = build(trees, make_own(["T0", "T1"], shapes))
+    told = findings[findings["field"] == "geometry"]
+    assert told["row"].tolist() == ["T0"]
+    radius = zones["structural_radius_m"][0]
+    # Segment of a circle beyond a chord 1 m from its centre (derived).
+    left = radius**2 * np.arccos(1 / radius) - np.sqrt(radius**2 - 1)
+    number, rest = told["seen"].iloc[0].split(" m²", 1)
+    assert float(number) == pytest.approx(left, abs=0.1)
+    assert rest.endswith(f"{radius:.1f} m round the stem, lie outside the outline")
+    assert told["severity"].tolist() == ["warning"]
+
+
 def test_own_polygon_smaller_than_the_formula_is_a_warning():
     """12 x 500 mm = 6 m, pi x 36 = 113.1 m2 (BS 5837:2012 multiple; area derived)."""
     trees = make_trees(2, stem_diameter_mm=[500.0, 500.0])
