@@ -88,6 +88,7 @@ DOUBTS = {
 
 CHOSEN = (
     "runs_worked_on",
+    "runs_to_be_worked_on",
     "length_worked_on_m",
     "trees_recommended",
     "trees_recommended_not_known",
