@@ -16,7 +16,8 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Flags, Floats, Texts, split_ids, take_numbers
-from routekit.layers.site_return import SiteReturn
+from routekit.layers.findings import Findings
+from routekit.layers.site_return import ROOTS_MET, SiteReturn
 from routekit.pipes.pull import exceeds
 from routekit.record.settings import RecordSettings
 from routekit.schema import load_tables
@@ -24,6 +25,7 @@ from routekit.site.encroachments import PIT, measure_pits
 from routekit.site.zone_layer import ZoneLayer
 from routekit.techniques import list_codes
 from routekit.vocabulary import HARMFUL, SEVERITIES
+from routekit.words.columns import say_each
 from routekit.words.texts import both, fill, message, say
 
 RUN, STRING, ROOT = message("run"), message("string"), message("root")
@@ -620,6 +622,36 @@ def _lies_within(points: Texts, zones: ZoneLayer, tree: Any) -> Flags:
     radius = zones.radius_m[tree]
     drawn = shapely.intersects(zones.polygon[tree], points)
     return np.where(np.isnan(radius), drawn, away <= radius)
+
+
+def tell_lost_roots(roots: pd.DataFrame, runs: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Tell of roots that are written farther along their run than it is long: place not known.
+
+    Parameters
+    ----------
+    roots : DataFrame
+        `roots_met` of the return file.
+    runs : GeoDataFrame
+        run_id and lines.
+    findings : Findings
+        Takes each root that is nowhere drawn and lies beyond the end of its run.
+    """
+    known = pd.Series(shapely.length(np.asarray(runs.geometry)), index=runs["run_id"].astype("str"))
+    length_m = known.reindex(roots["run_id"].fillna(_BLANK)).to_numpy(dtype=float)
+    at_m = take_numbers(roots, "chainage_m")
+    is_beyond = roots["geometry"].isna().to_numpy(dtype=bool) & (at_m > length_m)
+    findings.add(
+        "error",
+        ROOTS_MET,
+        roots["row"][is_beyond],
+        field="chainage_m",
+        seen=say_each(
+            "{at:.1f} m along a run of {length:.1f} m",
+            at=at_m[is_beyond],
+            length=length_m[is_beyond],
+        ),
+        done=say("place not known; write the distance from the upstream end, or draw the root"),
+    )
 
 
 def _place_roots(roots: pd.DataFrame, plan: Plan) -> Texts:

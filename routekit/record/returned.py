@@ -11,7 +11,7 @@ from routekit.advice.choice import Chosen
 from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
 from routekit.layers.site_return import PERMITS, leave_unknown, name_planned
-from routekit.record.as_built import Plan, compare_as_built, find_finished
+from routekit.record.as_built import Plan, compare_as_built, find_finished, tell_lost_roots
 from routekit.record.lessons import (
     Lessons,
     draw_lessons,
@@ -93,6 +93,7 @@ def keep_record(
         findings,
     )
     returned = hold_pulls(returned, works.strings, findings)
+    tell_lost_roots(returned.roots_met, renewal.runs, findings)
     plan = Plan(
         runs=renewal.runs,
         advice=renewal.advice,

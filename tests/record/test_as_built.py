@@ -13,10 +13,11 @@ import shapely
 from site_rows import put_rows
 
 from routekit.errors import LayerError
+from routekit.layers.findings import Findings
 from routekit.layers.read import read_layers
 from routekit.layers.site_return import PITS_DUG, ROOTS_MET, empty_return
 from routekit.pipeline import run_study
-from routekit.record.as_built import Plan, _compare_levels, compare_as_built
+from routekit.record.as_built import Plan, _compare_levels, compare_as_built, tell_lost_roots
 from routekit.record.settings import RecordSettings
 from routekit.study import Study, parse_settings
 
@@ -100,6 +101,25 @@ def test_pulls_stand_beside_the_estimate(sample_result):
     assert float(on_pipe["planned"]) == pytest.approx(string["pull_high_kn"], abs=0.06)
     assert float(on_pipe["built"]) == 97.7
     assert pulls["verdict"].tolist() == ["pass", "pass"]
+
+
+def test_a_root_beyond_the_end_of_its_run_is_told():
+    lines = [shapely.LineString([(0, 0), (40, 0)])] * 2
+    runs = gpd.GeoDataFrame({"run_id": ["A", "B"]}, geometry=lines, crs=CRS)
+    roots = pd.DataFrame(
+        {
+            "run_id": ["A", "A", "B", None],
+            "chainage_m": [40.0, 41.0, 90.0, 90.0],
+            "geometry": [None, None, shapely.Point(1, 1), None],
+            "row": ["row 1", "row 2", "row 3", "row 4"],
+        }
+    )
+    findings = Findings()
+    tell_lost_roots(roots, runs, findings)
+    told = findings.table()
+    assert told[["layer", "row", "field", "seen"]].to_numpy().tolist() == [
+        ["roots_met", "row 2", "chainage_m", "41.0 m along a run of 40.0 m"]
+    ]
 
 
 def test_a_pull_that_nobody_read_is_told(sample_result):
