@@ -20,7 +20,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import ID_MARK, Flags, Floats, Ints, Objects, split_ids
-from routekit.techniques import list_codes
+from routekit.techniques import OWN_PIT, list_codes
 from routekit.vocabulary import OBSTACLE_KINDS, SURFACE_KINDS
 from routekit.words.texts import both, fill, join, message, name_some, say
 
@@ -562,6 +562,7 @@ def _tell_unknown(works: GroundWorks, site: _Site, zones: gpd.GeoDataFrame) -> p
     runs = works.runs[np.isin(works.technique, _JOINED)]
     undug = runs["run_id"].astype(object)[runs["n_connections"].isna().to_numpy()]
     undug = undug.to_numpy(dtype=object)
+    slipped = works.runs["run_id"].to_numpy(dtype=object)[np.isin(works.technique, OWN_PIT)]
     bare = np.flatnonzero(site.is_bare)
     works_there = len(site.dug) + len(undug) > 0
     return pd.concat(
@@ -572,6 +573,12 @@ def _tell_unknown(works: GroundWorks, site: _Site, zones: gpd.GeoDataFrame) -> p
                 run_id=lost["run_id"].to_numpy(dtype=object),
                 work_id=lost["work_id"].to_numpy(dtype=object),
                 doubt=say("place or size not known: nothing can be set out for it yet"),
+            ),
+            _rows(
+                NOT_KNOWN,
+                len(slipped),
+                run_id=slipped,
+                doubt=say("slipped in from a pit that has no place yet: it is not set out"),
             ),
             _rows(
                 NOT_KNOWN,

@@ -180,6 +180,16 @@ def test_what_cannot_be_set_out_is_a_row():
     assert pick(estimated, NO_STORE)["doubt"].str.contains("estimated").all()
 
 
+def test_a_pit_that_slip_lining_takes_is_a_row_without_a_place():
+    trees = make_trees([(0.0, 30.0)])
+    slipped = pick(set_out(trees, "slip_lining"), NOT_KNOWN)
+    said = slipped["doubt"].astype(str).str.contains("pit that has no place yet")
+    assert said.sum() == 1
+    assert slipped.loc[said, "run_id"].notna().all()
+    lined = pick(set_out(trees, "cipp"), NOT_KNOWN)["doubt"].astype(str)
+    assert not lined.str.contains("pit that has").any()
+
+
 def test_each_kind_names_a_source():
     assert set(SOURCES.values()) <= set(load_sources().index)
 
