@@ -149,10 +149,10 @@ def permits() -> list[dict[str, object]]:
         }
         for name, what, reference, day in (
             ("BL-03 road", None, "R-26-118", "2026-09-21"),
-            ("PZ-15 road", None, "R-26-121", "2026-09-28"),
-            ("PZ-15 services", None, "L-26-90", "2026-09-28"),
-            ("PZ-15 dewatering", None, "W-26-12", "2026-10-05"),
-            ("PZ-15 neighbours", None, "N-26-31", "2026-10-05"),
+            ("PZ-15 road", None, "R-26-121", "2026-08-24"),
+            ("PZ-15 services", None, "L-26-90", "2026-08-24"),
+            ("PZ-15 dewatering", None, "W-26-12", "2026-08-31"),
+            ("PZ-15 neighbours", None, "N-26-31", "2026-08-31"),
             ("S0001 road", BURST, "R-26-104", "2026-09-14"),
             ("S0001 services", BURST, "L-26-77", None),
         )

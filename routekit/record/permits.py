@@ -257,7 +257,8 @@ def match_packages(
     permits : DataFrame
         From `fill_in`.
     programme : DataFrame
-        From `routekit.programme.programme.make_programme`: package_id, run_ids, status.
+        From `routekit.programme.programme.make_programme`: package_id, run_ids, status; start_date
+        (YYYY-MM-DD, or missing), where it has one.
 
     Returns
     -------
@@ -265,7 +266,8 @@ def match_packages(
         With package_id (blank without a programme); is_ready is that of the package there.
     programme : DataFrame
         With n_permits, n_open_permits, open_permits (kinds of what is open, with its words) and
-        is_ready: it has permits, none of them open, a place, and nothing left to confirm.
+        is_ready: it has permits, none of them open, a place, and nothing left to confirm. A permit
+        of a later day than the package begins is open there.
 
     Examples
     --------
@@ -284,7 +286,8 @@ def match_packages(
     first = split_ids(permits["run_ids"]).str[0]
     package = first.astype(object).map(of.to_dict()).astype(object).fillna("")
     ids = programme["package_id"].astype(object).to_numpy()
-    opened = permits[permits["is_open"].to_numpy(dtype=bool)]
+    is_late = _find_late(permits, package, programme)
+    opened = permits[permits["is_open"].to_numpy(dtype=bool) | is_late]
     kinds = opened["kind"].groupby(package[opened.index]).agg(list).reindex(ids)
     count, n_open = (
         one.value_counts().reindex(ids).fillna(0).to_numpy(dtype=np.int64)
@@ -308,6 +311,21 @@ def match_packages(
     return matched, programme.assign(
         n_permits=count, n_open_permits=n_open, **both("open_permits", texts), is_ready=is_ready
     )
+
+
+def _find_late(permits: pd.DataFrame, package: pd.Series, programme: pd.DataFrame) -> Flags:
+    """Find the permits not known to be granted by the day on which their package begins.
+
+    Of a package without a place in the programme that is no question yet.
+    """
+    if "start_date" not in programme or "granted_on" not in permits:
+        return np.zeros(len(permits), dtype=bool)
+    placed = programme[programme["status"].eq(PLACED).to_numpy(dtype=bool)]
+    starts = dict(zip(placed["package_id"], placed["start_date"], strict=True))
+    begins = pd.to_datetime(package.map(starts), errors="coerce")
+    granted = pd.to_datetime(permits["granted_on"], errors="coerce")
+    is_asked = package.isin(list(starts)).to_numpy(dtype=bool)
+    return np.asarray(is_asked & ~(granted <= begins).to_numpy(dtype=bool))
 
 
 def _judge_runs(asked: Asked, is_cut: Flags) -> dict[str, tuple[Floats, Texts]]:

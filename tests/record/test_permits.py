@@ -4,6 +4,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
+import pytest
 import shapely
 from shapely import STRtree
 
@@ -165,6 +166,23 @@ def test_a_package_is_ready_when_the_permits_of_all_its_runs_are_in():
     assert set(alone["package_id"]) == {""}
     assert alone["is_ready"].all()
     assert not len(none)
+
+
+@pytest.mark.parametrize(
+    ("start", "ready"),
+    [("2027-01-04", True), ("2027-01-03", False), ("2026-12-01", False), (None, False)],
+)
+def test_a_permit_of_a_later_day_than_its_package_begins_is_open(start, ready):
+    permits = list_permits(ask())
+    programme = pd.DataFrame(
+        {"package_id": ["P001"], "run_ids": ["B;C"], "status": ["placed"], "start_date": [start]}
+    )
+    filled = permits[["permit_id"]].assign(reference="R", granted_on="2027-01-04", is_short=False)
+    told, plan = match_packages(fill_in(permits, filled), programme)
+    assert plan["is_ready"].tolist() == [ready]
+    assert told.loc[told["package_id"] == "P001", "is_ready"].eq(ready).all()
+    assert (plan["n_open_permits"].iloc[0] == 0) == ready
+    assert (plan["open_permits"].iloc[0] == "") == ready
 
 
 def came_back(permits):
