@@ -411,27 +411,32 @@ def _plan_liner(cases: pd.DataFrame, settings: PlanSettings) -> pd.DataFrame:
     """Line the run in place: wall by ASTM F1216 Appendix X1, bore and capacity left.
 
     A host of structural grade 3 or worse, or of unknown grade, is taken as fully deteriorated; the
-    wall of a host that is no circle is that of a circle of its larger dimension. Mass goes by the
-    perimeter of the host.
+    wall of a host that is no circle is that of a circle of its larger dimension, not known where
+    its height is not. Mass goes by the perimeter of the host. A liner that fills the host on one
+    side leaves no bore: NaN.
     """
     width, height = _positive(cases["diameter_mm"]), _positive(cases["height_mm"])
-    height = np.where(np.isnan(height), width, height)
-    wall = _design(cases, np.fmax(width, height), settings.liner).wall_mm
     shape = _texts(cases["shape"])
+    height = np.where((shape == "circular") & np.isnan(height), width, height)
+    wall = _design(cases, np.maximum(width, height), settings.liner).wall_mm
     girth = girth_diameter(shape, width, height)
-    section = full_section(shape, _positive(pd.Series(width - 2 * wall)), height - 2 * wall)
+    is_open = np.minimum(width, height) > 2 * wall
+    bore_left, height_left = (
+        np.where(is_open, side - 2 * wall, np.nan) for side in (width, height)
+    )
+    section = full_section(shape, bore_left, height_left)
     rough = find_roughness("lined", settings.flow.new_condition, settings.flow)
     flow = section_flow(section, falling_gradient(cases["gradient"]), rough, settings.flow)
     text = [
         say("CIPP liner, wall {wall:.1f} mm, bore {bore:.0f} mm", wall=t, bore=b)
-        if np.isfinite(t)
+        if np.isfinite(b)
         else ""
-        for t, b in zip(wall, width - 2 * wall, strict=True)
+        for t, b in zip(wall, bore_left, strict=True)
     ]
     return pd.DataFrame(
         {
             "new_outside_mm": width,
-            "new_bore_mm": width - 2 * wall,
+            "new_bore_mm": bore_left,
             "capacity_l_s": flow.flow_l_s,
             "velocity_m_s": flow.velocity_m_s,
             "pipe_kg_m": np.pi * (girth - wall) * wall * settings.liner.density_kg_m3 / MM_PER_M**2,

@@ -442,3 +442,22 @@ def test_a_liner_takes_its_wall_off_every_side_of_what_flows(shape, height):
     flow = section_flow(section, 0.005, rough, SETTINGS.flow)
     assert row["capacity_l_s"] == pytest.approx(float(flow.flow_l_s))
     assert row["velocity_m_s"] == pytest.approx(float(flow.velocity_m_s))
+
+
+@pytest.mark.parametrize("shape", ["rectangular", "egg", "other"])
+def test_a_liner_of_a_height_that_nobody_gave_is_not_known(shape):
+    """A box of width 1000 may be 400 or 2000 high: neither wall, bore nor flow follow from it."""
+    lined = plan(shape=shape, diameter_mm=1000.0, height_mm=NAN)["cipp"].iloc[0]
+    sizes = ["wall_mm", "new_bore_mm", "capacity_l_s", "velocity_m_s", "pipe_kg_m"]
+    assert lined[sizes].isna().all()
+    assert lined["new_pipe"] == ""
+
+
+@pytest.mark.parametrize(("width", "height"), [(2000.0, 60.0), (60.0, 2000.0)])
+def test_a_liner_that_fills_its_host_on_one_side_leaves_no_bore(width, height):
+    of = {"diameter_mm": [width, 600.0], "height_mm": [height, 800.0]}
+    lined = plan(2, shape="rectangular", structural_grade=4.0, depth_max_m=6.0, **of)["cipp"]
+    assert lined["wall_mm"].iloc[0] > 30.0
+    assert lined[["new_bore_mm", "capacity_l_s"]].iloc[0].isna().all()
+    assert lined["new_pipe"].iloc[0] == ""
+    assert lined["capacity_l_s"].iloc[1] > 0
