@@ -327,6 +327,7 @@ def _cover_checks(
                 survey="levels",
             ),
             *SIZE,
+            GROUND_BETWEEN,
         ),
     ]
 

@@ -83,9 +83,10 @@ def build_cases(
     plain = pd.DataFrame(runs.drop(columns="geometry")).reset_index(drop=True)
     seen = condition.drop(columns="run_id")
     cases = pd.concat([plain, seen, breach_sums, neighbours], axis=1)
-    height = np.fmax(
-        cases["height_mm"].to_numpy(dtype=float), cases["diameter_mm"].to_numpy(dtype=float)
-    )
+    tall, wide = (cases[name].to_numpy(dtype=float) for name in ("height_mm", "diameter_mm"))
+    # Only a circle is as high as wide where nobody gives its height.
+    is_round = (cases["shape"].astype(str) == "circular").to_numpy(dtype=bool)
+    height = np.where(is_round, np.fmax(tall, wide), np.maximum(tall, wide))
     wall = (outside_mm - cases["diameter_mm"].to_numpy(dtype=float)) / 2
     drawn, total = bend_within(runs.geometry)
     noted = cases["least_bend_deg"].to_numpy(dtype=float)

@@ -70,7 +70,7 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     ----------
     cases : DataFrame
         diameter_mm, height_mm, shape, material, outside_mm (of the old pipe), gradient,
-        depth_max_m, length_m, bend_sum_deg, structural_grade, deformation_share, and the columns of
+        depth_max_m, depth_min_m, length_m, bend_sum_deg, structural_grade, deformation_share, and the columns of
         `routekit.pipes.capacity.build_flow`.
     settings : PlanSettings
 
@@ -365,7 +365,11 @@ def _plan_burst(cases: pd.DataFrame, outside: Floats, settings: PlanSettings) ->
     plan = _plan_pe(cases, outside, pipe.sdr, say("PE by bursting"), settings)
     host = _positive(cases["diameter_mm"])
     wall = (cases["outside_mm"].to_numpy(dtype=float) - host) / 2
-    axis = cases["depth_max_m"].to_numpy(dtype=float) - host / MM_PER_M / 2
+    # The soil presses most where the run lies deepest, and rises most where it lies shallowest.
+    axis, shallow = (
+        cases[name].to_numpy(dtype=float) - host / MM_PER_M / 2
+        for name in ("depth_max_m", "depth_min_m")
+    )
     drawn = PullRuns(
         length_m=cases["length_m"].to_numpy(dtype=float),
         host_bore_mm=host,
@@ -398,7 +402,7 @@ def _plan_burst(cases: pd.DataFrame, outside: Floats, settings: PlanSettings) ->
         expansion_mm=expansion(host, outside, pipe.overcut_mm),
         heave_mm=surface_heave(
             displaced_area(host, outside, pipe.overcut_mm),
-            np.where(axis > 0, axis, np.nan),
+            np.where(shallow > 0, shallow, np.nan),
             trough_ratio=settings.pull.trough_ratio,
         ),
         pull_allowable_kn=allowable,

@@ -89,6 +89,7 @@ def lay_out(
         "run_id": ["A"],
         "diameter_mm": 300.0,
         "height_mm": NAN,
+        "shape": "circular",
         "ground_up_m": 100.0,
         "ground_down_m": 100.0,
         "depth_up_m": 2.0,
@@ -121,7 +122,12 @@ def lay_out(
 def test_cover_is_over_the_crown_of_the_old_pipe_at_the_shallow_end():
     """2.0 - 0.30 - (0.40 - 0.30) / 2; an egg counts with its height."""
     assert lay_out()["cover_m"] == pytest.approx(1.65)
-    assert lay_out(height_mm=450.0)["cover_m"] == pytest.approx(1.50)
+    assert lay_out(shape="egg", height_mm=450.0)["cover_m"] == pytest.approx(1.50)
+
+
+@pytest.mark.parametrize("shape", ["egg", "rectangular", "other"])
+def test_cover_over_a_bore_of_a_height_that_nobody_gave_is_unknown(shape):
+    assert np.isnan(lay_out(shape=shape, height_mm=NAN)["cover_m"])
 
 
 def test_cover_is_least_where_the_ground_dips_between_the_ends():

@@ -38,6 +38,7 @@ def make_cases(n=1, **changes):
             "runoff_share": NAN,
             "outside_mm": 330.0,
             "depth_max_m": 2.5,
+            "depth_min_m": 2.5,
             "length_m": 50.0,
             "bend_deg": 0.0,
             "bend_sum_deg": 0.0,
@@ -314,7 +315,7 @@ def test_heave_over_an_axis_at_the_surface_is_not_known_and_near_it_is():
     """Heave goes by 1 / depth: an axis at 0 m has none that is known, one at 0.5 m has twice that
     of one at 1 m."""
     heave = [
-        plan(depth_max_m=axis + 0.125)["burst_upsized"].iloc[0]["heave_mm"]
+        plan(depth_min_m=axis + 0.125)["burst_upsized"].iloc[0]["heave_mm"]
         for axis in (0.0, 0.5, 1.0)
     ]
     assert np.isnan(heave[0])
@@ -461,3 +462,13 @@ def test_a_liner_that_fills_its_host_on_one_side_leaves_no_bore(width, height):
     assert lined[["new_bore_mm", "capacity_l_s"]].iloc[0].isna().all()
     assert lined["new_pipe"].iloc[0] == ""
     assert lined["capacity_l_s"].iloc[1] > 0
+
+
+def test_heave_is_bounded_where_the_run_lies_shallowest_and_the_soil_pressed_where_deepest():
+    """Heave goes by 1 / depth of the axis: 1.125 - 0.125 m against 2.125 - 0.125 m."""
+    even, uneven = (
+        plan(depth_min_m=least, depth_max_m=2.125)["burst_same"].iloc[0]
+        for least in (2.125, 1.125)
+    )
+    assert uneven["heave_mm"] == pytest.approx(2 * even["heave_mm"])
+    assert uneven["machine_high_kn"] == even["machine_high_kn"]
