@@ -63,6 +63,16 @@ def test_a_misspelt_section_is_offered_its_name(group):
         parse_settings(LAYERS | {f"{group}x": {}}, file="a.toml")
 
 
+@pytest.mark.parametrize(
+    ("name", "value"), [("pit_days", [2, 4]), ("connections_a_day", [2, 4]), ("gangs", 2)]
+)
+def test_a_setting_that_was_moved_is_refused_with_its_new_place(name, value):
+    offer = rf'public\.{name}: unknown setting; did you mean "string_days\.{name}"\?'
+    with pytest.raises(StudyError, match=offer):
+        parse_settings(LAYERS | {"outputs": {"public": {name: value}}}, file="a.toml")
+    assert parse_settings(LAYERS | {"string_days": {name: value}})
+
+
 def test_several_faults_are_told_at_once_each_on_its_line():
     table = LAYERS | {"trench": {"bed": 1, "shoring_m": -1}, "pul": {}}
     with pytest.raises(StudyError, match=r"bed_m") as refusal:

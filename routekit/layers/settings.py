@@ -23,7 +23,7 @@ from routekit.layers.columns import (
 )
 from routekit.layers.formats import Closed
 from routekit.settings.declare import Settings, setting, write_toml
-from routekit.words.texts import message
+from routekit.words.texts import Text, message, say
 
 METRES: Final = {
     "mm": 0.001,
@@ -576,15 +576,26 @@ def explain_refusal(error: ValidationError, model: type[BaseModel], *, file: str
         path = [str(part) for part in each["loc"]]
         text = each["msg"].removeprefix("Value error, ")
         if each["type"] == "extra_forbidden":
-            text = f"unknown setting; {suggest_name(path[-1], _names_at(model, path[:-1]))}"
+            text = f"unknown setting; {_suggest_setting(model, path)}"
         elif each["type"] == "missing":
             text = "must be given"
         lines.append(f"{file}: {'.'.join(path)}: {text}" if path else f"{file}: {text}")
     return "\n".join(lines)
 
 
-def _names_at(model: type[BaseModel], path: list[str]) -> list[str]:
-    """List the setting names known in the group that a path leads to."""
+def _suggest_setting(model: type[BaseModel], path: list[str]) -> Text:
+    """Offer the place that a setting was moved to, else the nearest name of its group."""
+    group = _group_at(model, path[:-1])
+    if group is None:
+        return suggest_name(path[-1], ())
+    moved = group.moved.get(path[-1]) if issubclass(group, Settings) else None
+    if moved is not None:
+        return say('did you mean "{name}"?', name=moved)
+    return suggest_name(path[-1], group.model_fields)
+
+
+def _group_at(model: type[BaseModel], path: list[str]) -> type[BaseModel] | None:
+    """Find the group that a path leads to; None where it leads to no group."""
     for part in path:
         field = model.model_fields.get(part)
         if field is None:
@@ -592,6 +603,6 @@ def _names_at(model: type[BaseModel], path: list[str]) -> list[str]:
         candidates = (field.annotation, *get_args(field.annotation))
         groups = [t for t in candidates if isinstance(t, type) and issubclass(t, BaseModel)]
         if not groups:
-            return []
+            return None
         model = groups[0]
-    return list(model.model_fields)
+    return model

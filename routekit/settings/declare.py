@@ -8,7 +8,7 @@ A setting is never global and never changes once read.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, NamedTuple, NoReturn, Self, get_args, get_origin
+from typing import Annotated, Any, ClassVar, NamedTuple, NoReturn, Self, get_args, get_origin
 
 from pydantic import (
     AfterValidator,
@@ -60,6 +60,9 @@ class Settings(BaseModel):
     """Frozen group of settings, down to tables and lists; unknown names are refused."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    moved: ClassVar[Mapping[str, str]] = {}
+    """Settings that once stood in this group, and where each stands now."""
 
     def model_post_init(self, _: Any, /) -> None:
         """Freeze what the fields hold."""

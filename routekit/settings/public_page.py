@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from typing import Self
+from typing import ClassVar, Self
 from urllib.parse import urlsplit
 
 from pydantic import field_validator, model_validator
@@ -36,6 +36,10 @@ def _default_days() -> dict[str, tuple[int, int]]:
 
 class PublicSettings(Settings):
     """What the page for residents says, and in which language it opens."""
+
+    moved: ClassVar[dict[str, str]] = {
+        name: f"string_days.{name}" for name in ("pit_days", "connections_a_day", "gangs")
+    }
 
     language: Language = setting(
         "en", unit="-", source="house", text="Language in which the page opens."
