@@ -160,6 +160,12 @@ class _Sheet:
         else:
             self.sheet.write_number(*place, value, style)
 
+    def name_place(self, name: str, *, is_own: bool) -> None:
+        """Write the name of a place: its own as the data have it, else words to be translated."""
+        place = (self.row, self.at["name"])
+        said = clean_text(name if is_own else self.look.put(word(name)))
+        self.sheet.write_string(*place, said, self.look.formats[self.columns[place[1]].kind])
+
     def say(self, text: Text, form: str) -> None:
         """Write a sentence in the column of texts of the present row."""
         name = "text" if "text" in self.at else "name"
@@ -320,7 +326,7 @@ def write_places(
     for place in table.to_dict("records"):
         row = page.row + 1
         page.put("number", place["number"])
-        page.put("name", str(place["name"]))
+        page.name_place(str(place["name"]), is_own=place["number"] > 0)
         page.put("n_runs", place["n_runs"])
         for own, theirs in (("n_lost", "n_lost"), ("amount", "tender_amount")):
             key = f"{behind.name(PLACES[name])},{page.letter['number']}{row}" if is_kept else ""

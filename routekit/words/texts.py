@@ -417,6 +417,9 @@ def write(said: Statement, translate: Translate, write_number: Callable[[str], s
     if said[0] == BEGUN:
         return raise_first(write(said[1]["t"], translate, write_number))
     values = said[1] if len(said) > 1 else {}
+    if not values:
+        # Words alone have no slots: braces in them are signs like any other.
+        return translate(said)
     shown = {slot: write(value, translate, write_number) for slot, value in values.items()}
     return SLOT.sub(lambda slot: shown[slot.group(1)], translate(said))
 

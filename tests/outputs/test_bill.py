@@ -22,6 +22,8 @@ from routekit.outputs.bill import NO_RUN, NO_STREET, NO_STRING, build_bill, list
 from routekit.outputs.schedule import write_schedule
 from routekit.settings.outputs import ScheduleSettings
 from routekit.techniques import RECORDS
+from routekit.words.catalogue import render
+from routekit.words.texts import word
 
 
 @pytest.fixture(scope="module")
@@ -238,6 +240,21 @@ def test_streets_that_look_like_formulas_are_names(tmp_path):
     assert names & set(FORMULAS)
     text = path.with_suffix(".csv").read_text(encoding="utf-8")
     assert not any(f",{name}," in text for name in FORMULAS)
+
+
+def test_streets_that_look_like_texts_of_the_program_are_names(tmp_path):
+    """A street keeps its name in every language, be it a word of the catalogues or in braces."""
+    result = set_outputs(make_result(), language="de")
+    named = ["Open cut", "{braces} {0}", "no street recorded", None]
+    streets = [*named, *[""] * (len(result.runs) - len(named))]
+    result = dataclasses.replace(result, runs=result.runs.assign(street=streets))
+    path = write_schedule(result, tmp_path / "s.xlsx")
+    book = open_book(path, is_formula=False)
+    sheet = book[book.sheetnames[2]]
+    names = {row[1]: row[0] for row in sheet.iter_rows(min_row=2, values_only=True)}
+    own = {name for name, number in names.items() if number is not None and number > 0}
+    assert own == set(named[:3])
+    assert render(word(NO_STREET), "de") in names
 
 
 def test_an_empty_study_has_an_empty_bill(tmp_path):

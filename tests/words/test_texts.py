@@ -78,3 +78,9 @@ def test_numbers_are_told_from_words():
 def test_a_column_without_a_unit_is_headed_in_every_language(language):
     assert render(word(""), language) == ""
     assert render(join((word(""), say("{n} m", n=3)), ""), language) == "3 m"
+
+
+@pytest.mark.parametrize("language", ["en", "de"])
+def test_words_have_no_slots_whatever_braces_they_hold(language):
+    assert render(word("{braces} {0} {name}"), language) == "{braces} {0} {name}"
+    assert render(say("{what} lost", what=word("{braces}")), "en") == "{braces} lost"
