@@ -29,6 +29,9 @@ CIRCLE_MARKS: Final = ("ø", "⌀", "dn")
 SAME_SIZE_MM: Final = 1.0
 """Sizes that differ by no more are the same, rounded or in another unit (house choice)."""
 
+SAME_SIZE_SHARE: Final = 0.02
+"""Sides of a circle that differ by no more of its width are the same (house choice)."""
+
 EGG_WIDTH_SHARE: Final = 2.0 / 3.0
 """Width of a normal egg as a share of its height (common practice, no source)."""
 
@@ -57,8 +60,8 @@ def settle_sizes(
     where : str
         File and layer, for messages.
     findings : Findings
-        Takes codes not understood, eggs set upright, shapes assumed, and the question where the
-        sizes show another unit.
+        Takes codes not understood, eggs set upright, shapes assumed or in doubt, and the question
+        where the sizes show another unit.
 
     Returns
     -------
@@ -80,7 +83,9 @@ def settle_sizes(
     is_egg = shape.eq("egg").to_numpy()
     is_one = np.isnan(second)
     width = np.where(is_egg & is_one, first * EGG_WIDTH_SHARE, first)
-    height = np.where(is_one, np.where(shape.eq("rectangular"), np.nan, first), second)
+    # One number is the width of all but an egg, and a bore of unknown shape is as high as wide.
+    is_width = shape.isin(["circular", "rectangular", "other"])
+    height = np.where(is_one, np.where(is_width, np.nan, first), second)
     runs = _forget_constants(runs, ~(np.isnan(width) & np.isnan(height)))
     _report_two_sizes(runs["diameter_mm"], width, height, keys, findings)
     width = _prefer(runs["diameter_mm"], width)
@@ -88,11 +93,12 @@ def settle_sizes(
     width, height = _stand_eggs(width, height, is_egg, keys, findings)
     shape = _assume_circular(shape, width, height, findings)
     height = np.where(np.isnan(height) & shape.eq("circular").to_numpy(), width, height)
+    is_doubted = _doubt_circles(shape, width, height, keys, findings)
     width, is_by_height = _fill_widths(shape, width, height, findings)
     width, height = _drop_implausible(width, height, runs["shape_size"], keys, findings)
     _report_unsized(width, keys, findings)
     is_guess = (runs["shape"].isna() & in_code.isna()).to_numpy()
-    assumed = add_assumed(runs["assumed"], is_guess, "shape")
+    assumed = add_assumed(runs["assumed"], is_guess | is_doubted, "shape")
     assumed = add_assumed(assumed, is_by_height & (is_guess | is_egg), "diameter_mm")
     return runs.assign(shape=shape, diameter_mm=width, height_mm=height, assumed=assumed)
 
@@ -243,6 +249,22 @@ def _assume_circular(
         )
         findings.note("warning", "sewers", "shape", seen, say('taken as "other"'))
     return shape.mask(differs, "other").fillna("circular")
+
+
+def _doubt_circles(
+    shape: pd.Series, width: np.ndarray, height: np.ndarray, keys: pd.Series, findings: Findings
+) -> np.ndarray:
+    """Report circles whose sides differ, and tell which they are: one of the three is wrong."""
+    room = np.maximum(SAME_SIZE_MM, SAME_SIZE_SHARE * width)
+    differs = shape.eq("circular").to_numpy(dtype=bool) & (np.abs(width - height) > room)
+    seen = say_each(
+        "circular, {width:g} mm wide and {height:g} mm high",
+        width=width[differs],
+        height=height[differs],
+    )
+    done = say("taken as circular by its width, and counted as assumed; measure the bore")
+    findings.add("warning", "sewers", keys[differs], field="shape", seen=seen, done=done)
+    return differs
 
 
 def _fill_widths(

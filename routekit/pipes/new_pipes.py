@@ -70,8 +70,8 @@ def build_plans(cases: pd.DataFrame, settings: PlanSettings) -> dict[str, pd.Dat
     ----------
     cases : DataFrame
         diameter_mm, height_mm, shape, material, outside_mm (of the old pipe), gradient,
-        depth_max_m, depth_min_m, length_m, bend_sum_deg, structural_grade, deformation_share, and the columns of
-        `routekit.pipes.capacity.build_flow`.
+        depth_max_m, depth_min_m, length_m, bend_sum_deg, structural_grade, deformation_share, and
+        the columns of `routekit.pipes.capacity.build_flow`.
     settings : PlanSettings
 
     Returns

@@ -255,6 +255,28 @@ def test_a_size_code_that_says_otherwise_than_its_columns_is_told(district):
     assert layers.runs["diameter_mm"].tolist() == [300.0, 200.0, 400.0]
 
 
+def test_a_circle_whose_sides_differ_is_in_doubt(district):
+    """One of shape, width and height is wrong: told, and no check passes on its shape."""
+    sewers = make_sewers().assign(diameter_mm=300.0, shape="circular")
+    district.put("sewers", sewers.assign(height_mm=[450.0, 305.0, None]))
+    layers = district.read()
+    told = pick(layers.findings, severity="warning", seen="circular, 300 mm wide and 450 mm high")
+    assert told[["row", "field"]].to_numpy().tolist() == [["R1", "shape"]]
+    assert layers.runs["assumed"].str.contains("shape", na=False).tolist() == [True, False, False]
+    assert layers.runs["height_mm"].tolist() == [450.0, 305.0, 300.0]
+
+
+def test_one_number_of_a_code_is_no_height_of_a_bore_without_a_rule(district):
+    sewers = make_sewers(size=["MA800", "RE800", "RO800"])
+    district.put("sewers", sewers.drop(columns="diameter_mm"))
+    district.say("fields", "sewers", shape_size="size")
+    codes = {"MA": "other", "RE": "rectangular", "RO": "circular"}
+    district.say("values", "sewers", shape_size=codes)
+    runs = district.read().runs
+    assert runs["diameter_mm"].tolist() == [800.0, 800.0, 800.0]
+    assert runs["height_mm"].isna().tolist() == [True, True, False]
+
+
 def test_marks_of_a_diameter_mean_circular(district):
     sizes = ["Ø300", "dn 250", "DN 400/600"]
     district.put("sewers", make_sewers(size=sizes).drop(columns="diameter_mm"))

@@ -467,8 +467,7 @@ def test_a_liner_that_fills_its_host_on_one_side_leaves_no_bore(width, height):
 def test_heave_is_bounded_where_the_run_lies_shallowest_and_the_soil_pressed_where_deepest():
     """Heave goes by 1 / depth of the axis: 1.125 - 0.125 m against 2.125 - 0.125 m."""
     even, uneven = (
-        plan(depth_min_m=least, depth_max_m=2.125)["burst_same"].iloc[0]
-        for least in (2.125, 1.125)
+        plan(depth_min_m=least, depth_max_m=2.125)["burst_same"].iloc[0] for least in (2.125, 1.125)
     )
     assert uneven["heave_mm"] == pytest.approx(2 * even["heave_mm"])
     assert uneven["machine_high_kn"] == even["machine_high_kn"]
