@@ -7,12 +7,14 @@ are opened; a study file may switch on others by name (`study.also_open`).
 
 from __future__ import annotations
 
+import csv
 import mmap
 import re
 import sqlite3
+from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
-from typing import Final, Literal, NamedTuple
+from typing import Final, Literal, NamedTuple, TextIO
 from urllib.parse import quote
 
 Closed = Literal["vrt", "xml", "tile_service", "zip", "mapinfo", "other"]
@@ -84,6 +86,9 @@ _DBF_VERSIONS: Final = b"\x02\x03\x30\x31\x32\x43\x63\x83\x8b\xcb\xf5\xfb"
 _DBF_HEADER_BYTES: Final = 32
 """Length of the fixed part of a dBASE header (from memory of the published format)."""
 _CSV_ENDINGS: Final = (".csv", ".tsv", ".psv")
+_DELIMITERS: Final = ",;\t|"
+_WIDE_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
+"""First bytes of text in UTF-16 (the Unicode standard's byte order marks)."""
 _LINE_ENDINGS: Final = (".geojsonl", ".geojsons", ".ndjson", ".jsonl")
 _SERVICE: Final = re.compile(
     rb"<\s*(gdal_wms|wms_|\w*servi|wcs|wfs|ogrwfs|\w*capabilities)", re.IGNORECASE
@@ -236,6 +241,78 @@ def find_door(path: Path, kind: str) -> str:
         index = path.with_suffix(".idm")
         return f"the index {index.name} beside it names another file" if index.exists() else ""
     return ""
+
+
+def find_text_fault(path: Path, kind: str) -> str:
+    """Say what in a file of text keeps its rows from being told apart.
+
+    Parameters
+    ----------
+    path : Path
+        A file.
+    kind : str
+        Its format, from `recognise`.
+
+    Returns
+    -------
+    str
+        In words, with the remedy; blank if nothing does.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    if kind == "csv":
+        line = _find_open_quote(path)
+        if line is None:
+            return ""
+        return (
+            f"a quotation mark opened in line {line} is not closed in that value, so rows after "
+            'it would be read as part of it; close it, or write it twice (""), and save again'
+        )
+    if kind == "other" and path.is_file():
+        with path.open("rb") as stream:
+            is_wide = stream.read(2) in _WIDE_MARKS
+        return "it is text in UTF-16; save it again as UTF-8" if is_wide else ""
+    return ""
+
+
+def _find_open_quote(path: Path) -> int | None:
+    """Find the line, from 1, where a quoted value begins that never ends, or ends amid a value."""
+    with path.open("rb") as stream:
+        if not any(b'"' in block for block in iter(lambda: stream.read(_HEAD_BYTES), b"")):
+            return None
+    with path.open(encoding="latin-1", newline="") as text:
+        head = text.readline()
+        text.seek(0)
+        delimiter = max(_DELIMITERS, key=head.count)
+        lines = _LastLine(text)
+        rows = csv.reader(lines, delimiter=delimiter, strict=True)
+        while True:
+            begun = rows.line_num + 1
+            try:
+                next(rows)
+            except StopIteration:
+                return None
+            except csv.Error:
+                if rows.line_num > begun or lines.last.count('"') % 2:
+                    return begun
+
+
+class _LastLine:
+    """Lines of a text, of which the last one handed out is kept."""
+
+    def __init__(self, text: TextIO) -> None:
+        self._text = text
+        self.last = ""
+
+    def __iter__(self) -> Iterator[str]:
+        return self
+
+    def __next__(self) -> str:
+        self.last = next(self._text)
+        return self.last
 
 
 def find_reaching_function(sql: str) -> str:

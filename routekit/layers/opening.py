@@ -22,6 +22,7 @@ from routekit.layers.formats import (
     RASTER_FORMATS,
     VECTOR_FORMATS,
     find_door,
+    find_text_fault,
     recognise,
 )
 
@@ -95,6 +96,8 @@ def vector_source(where: str, path: Path, also_open: Collection[str] = ()) -> tu
         If the format is not on the list, or the file reaches out to others.
     """
     kind = _recognise(where, path, "vector file")
+    if kind not in also_open:
+        _refuse_text_fault(where, path, kind)
     if kind in VECTOR_FORMATS:
         _refuse_door(where, path, kind)
         return VECTOR_FORMATS[kind].prefix + str(path.absolute()), kind
@@ -265,6 +268,17 @@ def _refuse_door(where: str, path: Path, kind: str) -> None:
     if door:
         msg = f"{where}: {path} is not opened: {door}"
         raise LayerError(f"{msg}; copy the rows that you need into a new GeoPackage")
+
+
+def _refuse_text_fault(where: str, path: Path, kind: str) -> None:
+    """Refuse a file of text whose rows cannot be told apart."""
+    try:
+        fault = find_text_fault(path, kind)
+    except OSError as error:
+        msg = f"{where}: {path} cannot be read ({error.strerror or error}); check permissions"
+        raise LayerError(msg) from error
+    if fault:
+        raise LayerError(f"{where}: {path}: {fault}")
 
 
 def _refuse_closed(

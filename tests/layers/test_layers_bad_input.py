@@ -627,3 +627,38 @@ def test_study_area_leaves_out_what_is_outside(district):
         "R3",
     ]
     assert_accounted(layers)
+
+
+INSPECTIONS = "run_id,chainage_m,code,note\nR1,3,BBA,{}\nR2,4,BBA,x\nR3,5,BBA,{}\n"
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "line"),
+    [('"roots', "y", 2), ("x", '"y', 4), ('"roots', '"y', 2), ('a "b', '"c"d"', 4)],
+)
+def test_a_quotation_mark_left_open_loses_no_rows(district, first, last, line):
+    district.put("inspections", pd.DataFrame())
+    path = district.folder / "inspections.csv"
+    path.write_text(INSPECTIONS.format(first, last), encoding="utf-8")
+    with pytest.raises(
+        LayerError, match=rf"inspections\.csv: .*opened in line {line} is not closed"
+    ):
+        district.read()
+
+
+@pytest.mark.parametrize(
+    ("first", "last"), [('12" roots', "y"), ('"a\nb"', '"say ""c"""'), ('"a"b', '"x\r\n\r\ny"')]
+)
+def test_quotation_marks_that_part_no_rows_are_read(district, first, last):
+    district.put("inspections", pd.DataFrame())
+    path = district.folder / "inspections.csv"
+    path.write_text(INSPECTIONS.format(first, last), encoding="utf-8")
+    assert district.read().inspections["run_id"].tolist() == ["R1", "R2", "R3"]
+
+
+def test_text_in_utf_16_is_told_with_its_remedy(district):
+    district.put("inspections", pd.DataFrame())
+    path = district.folder / "inspections.csv"
+    path.write_text(INSPECTIONS.format("x", "y"), encoding="utf-16")
+    with pytest.raises(LayerError, match="UTF-16; save it again as UTF-8"):
+        district.read()
