@@ -256,7 +256,8 @@ def _doubt_circles(
 ) -> np.ndarray:
     """Report circles whose sides differ, and tell which they are: one of the three is wrong."""
     room = np.maximum(SAME_SIZE_MM, SAME_SIZE_SHARE * width)
-    differs = shape.eq("circular").to_numpy(dtype=bool) & (np.abs(width - height) > room)
+    is_round = shape.eq("circular").to_numpy(dtype=bool)
+    differs = np.asarray(is_round & (np.abs(width - height) > room))
     seen = say_each(
         "circular, {width:g} mm wide and {height:g} mm high",
         width=width[differs],

@@ -22,6 +22,7 @@ from routekit.pipes.pe import (
     bore,
     choose_outside_diameter,
     largest_within,
+    made_sizes,
     pipe_mass,
 )
 from routekit.pipes.pull import LEVELS, PullRuns, estimate_pull, settle_low
@@ -189,7 +190,8 @@ def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeS
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        Outside diameter of the pipe that open cut lays, mm; NaN where the old bore is not known.
+        Outside diameter of the pipe that open cut lays, mm; NaN where the old bore is not known, and
+        where no pipe is made that is large enough.
 
     Raises
     ------
@@ -202,16 +204,21 @@ def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeS
     >>> relaid_outside(cases, FlowSettings(), PipeSettings())
     array([250.])
     """
-    host = _positive(cases["diameter_mm"])
+    host, slope = _positive(cases["diameter_mm"]), cases["gradient"].to_numpy(dtype=float)
     required = cases["required_l_s"].to_numpy(dtype=float)
     chosen = np.full(len(cases), np.nan)
-    for step in range(_OPEN_CUT_STEPS, -1, -1):
-        outside = choose_outside_diameter(host, steps_up=step)
+    left = np.flatnonzero(~np.isnan(host))
+    for step in range(len(made_sizes())):
+        outside = choose_outside_diameter(host[left], steps_up=step)
         inside = bore(outside, pipe.sdr)
-        flow, _ = renewed_capacity(inside, cases["gradient"], "pe", flow_settings)
+        flow, _ = renewed_capacity(inside, slope[left], "pe", flow_settings)
         # Where the flow is not known the new bore is at least the old one.
-        enough = np.where(np.isnan(flow) | np.isnan(required), inside >= host, flow >= required)
-        chosen = np.where(enough & ~np.isnan(inside), outside, chosen)
+        unknown = np.isnan(flow) | np.isnan(required[left])
+        enough = np.where(unknown, inside >= host[left], flow >= required[left])
+        chosen[left[enough]] = outside[enough]
+        left = left[~enough & ~np.isnan(outside)]
+        if not left.size:
+            break
     return chosen
 
 
@@ -232,9 +239,9 @@ def lay_open_cut(
     Returns
     -------
     pandas.DataFrame
-        Per run: outside_mm, of the pipe laid, and the largest looked at where none carries enough;
-        widest_mm, of the largest looked at where the required flow or the fall is not settled,
-        else NaN.
+        Per run: outside_mm, of the pipe laid, and the largest made where none is large enough;
+        widest_mm, where the required flow or the fall is not settled, of the pipe four made sizes
+        up, or of the one laid where that is larger, else NaN.
 
     Raises
     ------
@@ -243,7 +250,7 @@ def lay_open_cut(
 
     Examples
     --------
-    Without a design flow the pipe laid may have to be up to four nominal sizes larger:
+    Without a design flow the pipe laid may have to be up to four made sizes larger:
 
     >>> runs = pd.DataFrame({"diameter_mm": [250.0], "gradient": [0.01], "assumed": [""]})
     >>> flow = pd.DataFrame({"required_l_s": [40.0], "required_basis": ["design flow"]})
@@ -257,14 +264,15 @@ def lay_open_cut(
     laid = relaid_outside(runs.assign(required_l_s=required), flow_settings, pipe)
     host = _positive(runs["diameter_mm"])
     steps = [choose_outside_diameter(host, steps_up=step) for step in range(_OPEN_CUT_STEPS + 1)]
-    largest = np.fmax.reduce(steps)
+    laid = np.where(np.isnan(laid) & ~np.isnan(host), made_sizes()[-1], laid)
+    widest = np.fmax(np.fmax.reduce(steps), laid)
     is_asked = (flow["required_basis"] == BASIS_DESIGN).to_numpy(dtype=bool)
     slope = falling_gradient(runs["gradient"].to_numpy(dtype=float))
     is_settled = is_asked & ~np.isnan(slope) & ~is_assumed(runs["assumed"], FLOW)
     return pd.DataFrame(
         {
-            "outside_mm": np.where(np.isnan(laid), largest, laid),
-            "widest_mm": np.where(is_settled, np.nan, largest),
+            "outside_mm": laid,
+            "widest_mm": np.where(is_settled, np.nan, widest),
         }
     )
 

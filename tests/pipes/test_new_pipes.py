@@ -175,6 +175,20 @@ def test_a_trench_takes_the_smallest_pipe_that_carries_the_flow():
     assert (relaid["capacity_l_s"] >= [30.0, 50.0, 60.0]).all()
 
 
+def test_a_trench_takes_the_size_that_the_flow_asks_for_however_many_sizes_up():
+    """OD 560 (bore 493.6) is six made sizes above DN 250; 5,000 l/s no made pipe carries."""
+    relaid = plan(2, design_flow_l_s=[300.0, 5000.0])["open_cut"]
+    assert relaid["new_outside_mm"].iloc[0] == 560.0
+    assert relaid["capacity_l_s"].iloc[0] >= 300.0
+    assert relaid[["new_outside_mm", "capacity_l_s"]].iloc[1].isna().all()
+    runs = make_cases(2, design_flow_l_s=[300.0, 5000.0]).assign(assumed="")
+    laid = lay_open_cut(runs, runs, SETTINGS.flow, SETTINGS.pipe)
+    assert laid["outside_mm"].tolist() == [560.0, made_sizes()[-1]]
+    unsettled = runs.assign(required_basis=BASIS_SOUND)
+    widest = lay_open_cut(runs, unsettled, SETTINGS.flow, SETTINGS.pipe)["widest_mm"]
+    assert widest.tolist() == [560.0, made_sizes()[-1]]
+
+
 def test_a_trench_of_unknown_flow_keeps_the_bore():
     relaid = plan(gradient=NAN)["open_cut"].iloc[0]
     assert relaid["new_bore_mm"] >= 250
