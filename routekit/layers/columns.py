@@ -219,6 +219,8 @@ def resolve_column(layer: str, name: str) -> str | None:
 def find_near_name(name: str, known: Iterable[str]) -> str | None:
     """Find the nearest known name; None where none is near.
 
+    A name that differs by leading zeros alone (7 for 007, as a number column writes it) is near.
+
     Parameters
     ----------
     name : str
@@ -231,6 +233,10 @@ def find_near_name(name: str, known: Iterable[str]) -> str | None:
     str or None
     """
     folded = {each.casefold(): each for each in reversed(list(known))}
+    bare = name.strip().casefold().lstrip("0")
+    same = [each for each in folded if bare and each.lstrip("0") == bare]
+    if len(same) == 1:
+        return folded[same[0]]
     near = get_close_matches(name.strip().casefold(), list(folded), n=1, cutoff=0.6)
     return folded[near[0]] if near else None
 

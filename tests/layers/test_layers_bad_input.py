@@ -662,3 +662,10 @@ def test_text_in_utf_16_is_told_with_its_remedy(district):
     path.write_text(INSPECTIONS.format("x", "y"), encoding="utf-16")
     with pytest.raises(LayerError, match="UTF-16; save it again as UTF-8"):
         district.read()
+
+
+def test_ids_that_lost_their_leading_zeros_are_offered_the_names_with_them(district):
+    district.put("sewers", make_sewers(run_id=["007", "018", "100"]))
+    district.put("inspections", pd.DataFrame({"run_id": [7], "chainage_m": [1.0], "code": ["BBA"]}))
+    told = pick(district.read().findings, layer="inspections", field="run_id")
+    assert 'did you mean "007"?' in told["done"].item()
