@@ -332,9 +332,9 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
     first = totals.iloc[:1].assign(quantity="Runs worked on", unit="runs", open_cut_mid=5.0)
     balance = pd.DataFrame(
         {
-            "tree_id": ["T2", "T4", "T6"],
-            "open_cut_severity": ["major", "structural", "minor"],
-            "is_open_cut_serious": [True, True, False],
+            "tree_id": ["T2", "T4", "T6", "T7"],
+            "open_cut_severity": ["major", "structural", "minor", "unknown"],
+            "is_open_cut_serious": pd.array([True, True, False, None], dtype="boolean"),
         }
     )
     result = replace(
@@ -348,7 +348,8 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
     page = open_page(path)
     said = page.locator("#overview").inner_text()
     assert (
-        "open cut of the 5 runs to be worked on would have a major or structural impact on 2"
+        "open cut of the 5 runs to be worked on would have a major or structural impact on 2, "
+        "! not known of 1 more"
         in said
     )
     page = open_page(path, address="#page=totals")

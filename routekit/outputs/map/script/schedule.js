@@ -210,12 +210,13 @@ function warning(words) {
 }
 
 // What open cut of the runs to be worked on would do to the trees of the district.
-function overviewOfTrees(hit, works) {
+function overviewOfTrees(hit, lost, works) {
   const all = sayNumber(study.trees.n);
-  return works === null
+  const said = works === null
     ? say("{trees}; open cut of the runs to be worked on would have a major or structural impact on {hit}", { trees: all, hit })
     : sayMany("{trees}; open cut of the {n} run to be worked on would have a major or structural impact on {hit}",
       "{trees}; open cut of the {n} runs to be worked on would have a major or structural impact on {hit}", { trees: all, n: works, hit });
+  return lost ? [said, ", ", warning(say("not known of {count} more", { count: sayNumber(lost) }))] : said;
 }
 
 const countRuns = (n) => sayMany("{n} run", "{n} runs", { n });
@@ -242,6 +243,7 @@ function overview() {
   let metres = 0;
   for (let run = 0; run < study.runs.n; run += 1) metres += study.runs.get("length_m", run) || 0;
   const hit = count(study.tree_balance, "is_open_cut_serious", Boolean);
+  const lost = count(study.tree_balance, "is_open_cut_serious", (is) => is === null);
   const dug = totalOf("Runs worked on", "open_cut_mid");
   const open = totalOf("Runs without a recommendation (counted on neither side)", "open_cut_mid");
   const works = dug === null ? null : dug + (open || 0);
@@ -249,7 +251,7 @@ function overview() {
     [say("Runs"), say("{runs}, {length} km in total", { runs: study.runs.n, length: number(metres / 1000, 2) })],
     [say("Runs to be worked on"), worksByStanding()],
     [say("To confirm on site"), countRuns(count(study.runs, "is_to_confirm", Boolean))],
-    [say("Trees"), overviewOfTrees(hit, works)],
+    [say("Trees"), overviewOfTrees(hit, lost, works)],
     [say("Strings and pits"), [THINGS.strings(study.strings.n), ", ", THINGS.pits(study.pits.n)]],
     [say("Small digs"), digCounts()],
     [say("Data findings"), make("a", { href: "#page=findings" }, sayMany("{n} finding", "{n} findings", { n: study.findings.n }))],
