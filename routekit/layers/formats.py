@@ -11,6 +11,7 @@ import csv
 import mmap
 import re
 import sqlite3
+import struct
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -243,8 +244,8 @@ def find_door(path: Path, kind: str) -> str:
     return ""
 
 
-def find_text_fault(path: Path, kind: str) -> str:
-    """Say what in a file of text keeps its rows from being told apart.
+def find_row_fault(path: Path, kind: str) -> str:
+    """Say what in a file keeps its rows from being told apart, or from being read at all.
 
     Parameters
     ----------
@@ -271,11 +272,24 @@ def find_text_fault(path: Path, kind: str) -> str:
             f"a quotation mark opened in line {line} is not closed in that value, so rows after "
             'it would be read as part of it; close it, or write it twice (""), and save again'
         )
+    if kind in ("dbf", "shapefile"):
+        names = [path] if kind == "dbf" else [path.with_suffix(each) for each in (".dbf", ".DBF")]
+        cut = next((_tell_cut(each) for each in names if each.is_file()), "")
+        return f"{cut}; copy it anew" if cut else ""
     if kind == "other" and path.is_file():
         with path.open("rb") as stream:
             is_wide = stream.read(2) in _WIDE_MARKS
         return "it is text in UTF-16; save it again as UTF-8" if is_wide else ""
     return ""
+
+
+def _tell_cut(table: Path) -> str:
+    """Say how many rows a dBase table announces and holds; blank where it holds them all."""
+    with table.open("rb") as stream:
+        head = stream.read(_DBF_HEADER_BYTES)
+    n_rows, start, row_bytes = struct.unpack_from("<IHH", head.ljust(_DBF_HEADER_BYTES, b"\0"), 4)
+    held = max(table.stat().st_size - start, 0) // max(row_bytes, 1)
+    return f"{table.name} is cut short: it holds {held} of {n_rows} rows" if held < n_rows else ""
 
 
 def _find_open_quote(path: Path) -> int | None:

@@ -22,7 +22,7 @@ from routekit.layers.formats import (
     RASTER_FORMATS,
     VECTOR_FORMATS,
     find_door,
-    find_text_fault,
+    find_row_fault,
     recognise,
 )
 
@@ -97,7 +97,7 @@ def vector_source(where: str, path: Path, also_open: Collection[str] = ()) -> tu
     """
     kind = _recognise(where, path, "vector file")
     if kind not in also_open:
-        _refuse_text_fault(where, path, kind)
+        _refuse_row_fault(where, path, kind)
     if kind in VECTOR_FORMATS:
         _refuse_door(where, path, kind)
         return VECTOR_FORMATS[kind].prefix + str(path.absolute()), kind
@@ -270,10 +270,10 @@ def _refuse_door(where: str, path: Path, kind: str) -> None:
         raise LayerError(f"{msg}; copy the rows that you need into a new GeoPackage")
 
 
-def _refuse_text_fault(where: str, path: Path, kind: str) -> None:
-    """Refuse a file of text whose rows cannot be told apart."""
+def _refuse_row_fault(where: str, path: Path, kind: str) -> None:
+    """Refuse a file whose rows cannot be told apart, or are not all there."""
     try:
-        fault = find_text_fault(path, kind)
+        fault = find_row_fault(path, kind)
     except OSError as error:
         msg = f"{where}: {path} cannot be read ({error.strerror or error}); check permissions"
         raise LayerError(msg) from error

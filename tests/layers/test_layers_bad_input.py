@@ -669,3 +669,17 @@ def test_ids_that_lost_their_leading_zeros_are_offered_the_names_with_them(distr
     district.put("inspections", pd.DataFrame({"run_id": [7], "chainage_m": [1.0], "code": ["BBA"]}))
     told = pick(district.read().findings, layer="inspections", field="run_id")
     assert 'did you mean "007"?' in told["done"].item()
+
+
+@pytest.mark.parametrize("ending", [".dbf", ".DBF"])
+@pytest.mark.parametrize("name", ["trees.shp", "inspections.dbf"])
+def test_a_dbase_table_cut_short_loses_no_rows(district, name, ending):
+    layer = name.split(".")[0]
+    table = district.folder / f"{layer}{ending}"
+    make_trees()[["tree_id", "geometry"]].to_file(district.folder / f"{layer}.shp")
+    made = table.with_suffix(".dbf").rename(table)
+    district.sections["layers"][layer] = table.name if layer == "inspections" else name
+    content = made.read_bytes()
+    made.write_bytes(content[: len(content) * 2 // 3])
+    with pytest.raises(LayerError, match=r"is cut short: it holds \d of 3 rows; copy it anew"):
+        district.read()
