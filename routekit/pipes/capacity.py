@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats
+from routekit.arrays import Floats, Texts
 from routekit.pipes.flow import (
     BASIS_SOUND,
+    L_PER_M3,
     blocked_capacity,
     full_bore_flow,
     normal_depth,
@@ -20,7 +21,7 @@ from routekit.pipes.flow import (
 )
 from routekit.pipes.friction import find_roughness
 from routekit.pipes.rain import design_intensity, rational_flow
-from routekit.pipes.section import full_section
+from routekit.pipes.section import full_section, part_full_sections
 from routekit.pipes.settings import FlowSettings
 
 
@@ -171,3 +172,59 @@ def running_flow(
     depth = normal_depth(bore[known], flow[known], slope[known], rough[known], settings)
     filling[known], velocity[known] = depth.filling, depth.velocity_m_s
     return filling, velocity
+
+
+def running_velocity(
+    shape: Texts,
+    sizes_mm: tuple[Floats, Floats],
+    cases: pd.DataFrame,
+    rough_mm: ArrayLike,
+    settings: FlowSettings,
+) -> Floats:
+    """Find how fast runs that are eggs or rectangles flow at their design flow.
+
+    Parameters
+    ----------
+    shape : array of str, shape (n,)
+    sizes_mm : tuple of numpy.ndarray of float, each of shape (n,)
+        Width and height of the bore after the works, mm; NaN not known.
+    cases : DataFrame, n rows
+        gradient, design_flow_l_s.
+    rough_mm : array_like of float, shape (n,)
+        Roughness, mm.
+    settings : FlowSettings
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        m/s, of a full bore where the flow is more than it carries part full; NaN for other shapes,
+        and without a design flow, a size, or a fall.
+    """
+    width, height = (_positive(pd.Series(side)) for side in sizes_mm)
+    slope, flow = (
+        falling_gradient(cases["gradient"].to_numpy()),
+        _positive(cases["design_flow_l_s"]),
+    )
+    rough = np.broadcast_to(np.asarray(rough_mm, dtype=float), width.shape)
+    known = ~np.isnan(full_section(shape, width, height).area_m2 + slope + flow)
+    velocity = np.full(width.shape, np.nan)
+    for name in ("egg", "rectangular"):
+        rows = np.flatnonzero(known & (shape == name))
+        if rows.size:
+            wet = part_full_sections(name, width[rows], height[rows])
+            carried = section_flow(
+                wet, slope[rows, np.newaxis], rough[rows, np.newaxis], settings
+            ).flow_l_s
+            velocity[rows] = flow[rows] / L_PER_M3 / _wet_area(wet.area_m2, carried, flow[rows])
+    return velocity
+
+
+def _wet_area(area_m2: Floats, carried_l_s: Floats, flow_l_s: Floats) -> Floats:
+    """Find the wetted area at which a flow first runs, m2: the whole where it never does."""
+    row = np.arange(len(flow_l_s))
+    runs = carried_l_s >= flow_l_s[:, np.newaxis]
+    above = np.where(runs.any(axis=1), runs.argmax(axis=1), area_m2.shape[1] - 1)
+    below = above - 1
+    low, high = carried_l_s[row, below], carried_l_s[row, above]
+    share = np.where(runs.any(axis=1), (flow_l_s - low) / np.where(high > low, high - low, 1), 1.0)
+    return np.asarray(area_m2[row, below] + share * (area_m2[row, above] - area_m2[row, below]))

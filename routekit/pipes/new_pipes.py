@@ -12,7 +12,12 @@ import pandas as pd
 from routekit.arrays import Flags, Floats, Texts, as_floats
 from routekit.layers.assumed import FLOW, is_assumed
 from routekit.pipes.bursting_class import count_size_steps
-from routekit.pipes.capacity import falling_gradient, renewed_capacity, running_flow
+from routekit.pipes.capacity import (
+    falling_gradient,
+    renewed_capacity,
+    running_flow,
+    running_velocity,
+)
 from routekit.pipes.expansion import displaced_area, expansion, surface_heave
 from routekit.pipes.flow import BASIS_DESIGN, cleansing_velocity, section_flow
 from routekit.pipes.friction import find_roughness
@@ -121,7 +126,8 @@ def _let_run(
 ) -> pd.DataFrame:
     """Add how deep and fast the renewed run flows, and how fast it should to keep clean.
 
-    Only round bores have a filling; a liner and a repair keep the shape of the host.
+    Only round bores have a filling; a liner and a repair keep the shape of the host, and an egg or
+    a rectangle has its velocity at the design flow.
     """
     is_round = cases["shape"].astype(str).to_numpy() == "circular"
     bore_left = _positive(plan["new_bore_mm"])
@@ -131,6 +137,10 @@ def _let_run(
         rough = find_roughness(WALL_AFTER.get(kind, "pe"), flow.new_condition, flow)
         is_round = is_round | (kind == "re-laid")
     filling, velocity = running_flow(np.where(is_round, bore_left, np.nan), cases, rough, flow)
+    host, height = (_positive(cases[name]) for name in ("diameter_mm", "height_mm"))
+    sizes = (bore_left, height - (host - bore_left))
+    other = running_velocity(_texts(cases["shape"]), sizes, cases, rough, flow)
+    velocity = np.where(is_round, velocity, other)
     full = plan["velocity_m_s"].to_numpy(dtype=float)
     slope = falling_gradient(cases["gradient"])
     return plan.assign(
@@ -190,8 +200,8 @@ def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeS
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        Outside diameter of the pipe that open cut lays, mm; NaN where the old bore is not known, and
-        where no pipe is made that is large enough.
+        Outside diameter of the pipe that open cut lays, mm; NaN where the old bore is not known,
+        and where no pipe is made that is large enough.
 
     Raises
     ------

@@ -161,6 +161,56 @@ def egg_full(width_mm: ArrayLike, height_mm: ArrayLike) -> Section:
     return Section(area, area / perimeter)
 
 
+def part_full_sections(
+    shape: str, width_mm: ArrayLike, height_mm: ArrayLike, *, levels: int = 200
+) -> Section:
+    """Find the wetted sections of eggs or rectangles at rising levels of the water.
+
+    Parameters
+    ----------
+    shape : str
+        egg or rectangular.
+    width_mm, height_mm : array_like of float, shape (n,)
+        Clear width and height in mm.
+    levels : int, optional
+        Levels from the invert to the top.
+
+    Returns
+    -------
+    Section
+        Each of shape (n, levels); 0 at the invert. At the top of a rectangle its roof is dry.
+
+    Raises
+    ------
+    ValueError
+        If the shape is another, or a width or height is not above zero.
+
+    Notes
+    -----
+    Rectangle: ``A = w y``, ``P = w + 2 y``. Egg: by its outline (see `egg_full`).
+
+    Examples
+    --------
+    >>> part_full_sections("rectangular", [1000.0], [800.0], levels=3).area_m2.round(3)
+    array([[0. , 0.4, 0.8]])
+    """
+    width_mm, height_mm = as_floats(width_mm, height_mm)
+    check_positive("width_mm", width_mm)
+    check_positive("height_mm", height_mm)
+    width, height = (side[..., np.newaxis] / MM_PER_M for side in (width_mm, height_mm))
+    if shape == "rectangular":
+        wet = height * np.linspace(0, 1, levels)
+        return Section(width * wet, width * wet / (width + 2 * wet))
+    if shape != "egg":
+        raise ValueError(f"no part-full section of shape {shape!r}")
+    half, level = egg_outline(levels).T
+    rise = np.diff(level) * height / EGG_RATIO
+    areas = np.cumsum((half[1:] + half[:-1]) * width * rise, axis=-1)
+    sides = np.cumsum(2 * np.hypot(np.diff(half) * width, rise), axis=-1)
+    start = np.zeros_like(width)
+    return Section(np.hstack([start, areas]), np.hstack([start, areas / sides]))
+
+
 def full_section(shape: str | Texts, diameter_mm: ArrayLike, height_mm: ArrayLike) -> Section:
     """Find the full section of bores of any known shape.
 

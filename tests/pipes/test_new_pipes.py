@@ -17,7 +17,7 @@ from routekit.pipes.new_pipes import (
 )
 from routekit.pipes.pe import bore, made_sizes
 from routekit.pipes.pull import PullRuns, estimate_pull
-from routekit.pipes.section import full_section
+from routekit.pipes.section import Section, full_section
 from routekit.pipes.settings import FlowSettings
 from routekit.techniques import TECHNIQUES
 
@@ -485,3 +485,32 @@ def test_heave_is_bounded_where_the_run_lies_shallowest_and_the_soil_pressed_whe
     )
     assert uneven["heave_mm"] == pytest.approx(2 * even["heave_mm"])
     assert uneven["machine_high_kn"] == even["machine_high_kn"]
+
+
+def test_an_egg_or_a_box_cleans_itself_at_its_design_flow_not_at_full_bore():
+    """Box 1 m wide, k 0.75 mm, 1:1000, 20 cm deep: A 0.2 m2, R 0.2 / 1.4 = 0.1429 m, V 0.7175
+    m/s by Colebrook-White, 143.5 l/s. Egg 600/900 to 0.4 m: its own outline, halved finely."""
+    level = np.linspace(0.0, 0.4, 100_001)
+    half = np.where(
+        level <= 0.06,
+        np.sqrt(np.maximum(0.15**2 - (level - 0.15) ** 2, 0)),
+        np.sqrt(0.9**2 - (level - 0.6) ** 2) - 0.6,
+    )
+    area = 2 * np.trapezoid(half, level)
+    girth = 2 * np.hypot(np.diff(half), np.diff(level)).sum()
+    wet = Section(np.array([0.2, area]), np.array([0.2 / 1.4, area / girth]))
+    speed, flow = section_flow(wet, 0.001, 0.75, SETTINGS.flow)
+    assert speed[0] == pytest.approx(0.7175, abs=0.0005)
+    of = {"shape": ["rectangular", "egg"], "diameter_mm": [1000.0, 600.0], "gradient": 0.001}
+    plans = plan(2, height_mm=[800.0, 900.0], design_flow_l_s=flow, **of)
+    running = plans["local_repair"]["running_velocity_m_s"]
+    assert running.tolist() == pytest.approx(speed.tolist(), rel=0.005)
+    full = plans["local_repair"]["velocity_m_s"]
+    assert (running < 0.95 * full).all()
+    most = plan(2, height_mm=[800.0, 900.0], design_flow_l_s=5000.0, **of)["local_repair"]
+    sections = full_section(of["shape"], of["diameter_mm"], [800.0, 900.0])
+    assert most["running_velocity_m_s"].tolist() == pytest.approx(
+        (5.0 / sections.area_m2).tolist(), rel=0.002
+    )
+    none = plan(2, height_mm=[800.0, 900.0], design_flow_l_s=NAN, **of)["local_repair"]
+    assert none["running_velocity_m_s"].tolist() == none["velocity_m_s"].tolist()
