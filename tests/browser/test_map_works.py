@@ -349,8 +349,7 @@ def test_open_cut_has_one_scope(open_page, tmp_path):
     said = page.locator("#overview").inner_text()
     assert (
         "open cut of the 5 runs to be worked on would have a major or structural impact on 2, "
-        "! not known of 1 more"
-        in said
+        "! not known of 1 more" in said
     )
     page = open_page(path, address="#page=totals")
     page.wait_for_selector("#totals-table")
