@@ -54,7 +54,8 @@ def count_size_steps(host_bore_mm: ArrayLike, outside_mm: ArrayLike) -> Floats:
     Returns
     -------
     numpy.ndarray of float, shape (n,)
-        Steps, 0 for size for size or smaller; NaN where a size is missing or beyond the list.
+        Steps, 0 for size for size or smaller; NaN where a size is missing or beyond the list, or
+        the old bore is well below it.
     """
     host, outside = as_floats(host_bore_mm, outside_mm)
     check_positive("host_bore_mm", host)
@@ -62,7 +63,9 @@ def count_size_steps(host_bore_mm: ArrayLike, outside_mm: ArrayLike) -> Floats:
     limits = np.array(NOMINAL_MM) * NOMINAL_ROOM * (1 + _ROUNDING)
     old, new = np.searchsorted(limits, host), np.searchsorted(limits, outside)
     steps = np.maximum(new - old, 0).astype(np.float64)
-    known = (old < len(limits)) & (new < len(limits))
+    # What lies a tenth or more below the smallest is none of the sizes, not the smallest.
+    listed = host * NOMINAL_ROOM * (1 + _ROUNDING) >= NOMINAL_MM[0]
+    known = listed & (old < len(limits)) & (new < len(limits))
     return np.where(known, steps, np.nan)
 
 

@@ -177,6 +177,12 @@ def test_a_tenth_more_than_a_nominal_size_is_that_size_and_no_more(place, size):
     assert float(count_size_steps(size, tenth)) == 0
 
 
+def test_an_old_pipe_well_below_the_smallest_nominal_size_has_no_steps():
+    """A bore of 75 replaced by the smallest made pipe, OD 110, is not size for size."""
+    steps = count_size_steps([75.0, 90.0, 91.0, 100.0], 110.0)
+    assert np.isnan(steps).tolist() == [True, True, False, False]
+
+
 def test_size_steps_need_both_sizes_in_the_list():
     assert np.isnan(count_size_steps([250, 2000], [2000, 250])).all()
 
