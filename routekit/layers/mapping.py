@@ -115,6 +115,7 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     columns = load_columns(raw.layer)
     sources = {name: _find_sources(raw, column, inputs) for name, column in columns.items()}
     _refuse_missing(raw, sources)
+    _report_twins(raw, sources, findings)
     keys = name_rows(raw, sources)
     table: dict[str, pd.Series] = {}
     assumed = pd.Series("", index=raw.frame.index, dtype="str")
@@ -176,7 +177,7 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
     it maps a joint code, shape and size are taken from it alone unless they are mapped as well.
     """
     held = [str(name) for name in raw.frame.columns if name != "geometry"]
-    present = {name.casefold(): name for name in reversed(held)}
+    present = {name.casefold(): name for name in reversed(held)} | {name: name for name in held}
     mapped = inputs.fields.get(raw.layer, {})
     named = mapped.get(column.name)
     if named is None:
@@ -205,6 +206,18 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
             raise FieldError(msg)
         found.append(match)
     return found
+
+
+def _report_twins(raw: RawLayer, sources: dict[str, list[str]], findings: Findings) -> None:
+    """Tell which of several columns is read whose names differ in case alone."""
+    held = [str(name) for name in raw.frame.columns if name != "geometry"]
+    for name, given in sources.items():
+        for source in given:
+            twins = [each for each in held if each.casefold() == source.casefold()]
+            if len(twins) > 1:
+                seen = say("duplicate column names: {names}", names=", ".join(twins))
+                done = say("{layer} is read", layer=source)
+                findings.note("warning", raw.layer, name, seen, done)
 
 
 def _refuse_missing(raw: RawLayer, sources: dict[str, list[str]]) -> None:

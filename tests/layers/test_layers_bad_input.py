@@ -683,3 +683,17 @@ def test_a_dbase_table_cut_short_loses_no_rows(district, name, ending):
     made.write_bytes(content[: len(content) * 2 // 3])
     with pytest.raises(LayerError, match=r"is cut short: it holds \d of 3 rows; copy it anew"):
         district.read()
+
+
+@pytest.mark.parametrize("is_first", [True, False])
+def test_of_columns_that_differ_in_case_alone_the_exact_name_is_read_and_told(district, is_first):
+    trees = make_trees()
+    trees.insert(0 if is_first else 2, "STEM_DIAMETER_MM", 999.0)
+    trees.to_parquet(district.folder / "trees.parquet")
+    district.sections["layers"]["trees"] = "trees.parquet"
+    layers = district.read()
+    assert layers.trees["stem_diameter_mm"].tolist() == [300.0, 400.0, 500.0]
+    told = pick(layers.findings, layer="trees", field="stem_diameter_mm", seen="STEM_DIAMETER_MM")
+    assert told["done"].tolist() == ["stem_diameter_mm is read"]
+    district.say("fields", "trees", stem_diameter_mm="STEM_DIAMETER_MM")
+    assert district.read().trees["stem_diameter_mm"].tolist() == [999.0] * 3
