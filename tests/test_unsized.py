@@ -8,6 +8,8 @@ import pytest
 from sample_copy import SampleCopy, pick
 
 from routekit import Study, run_study
+from routekit.outputs.arborist.tree_facts import rank_trees
+from routekit.outputs.arborist.writer import render_parts
 from routekit.outputs.map.tables import run_table
 from routekit.outputs.public.reduce import reduce_result
 from routekit.outputs.summary import summarise
@@ -112,6 +114,19 @@ def test_trees_are_not_counted_as_spared(spoilt):
     assert any(line.startswith("Size not known: ") for line in said["lines"])
     words = reduce_result(result).trees["open_cut_outcome"]
     assert (words.astype(str) == "unsized").any()
+
+
+def test_sheets_of_trees_name_no_pit_for_what_is_not_known(spoilt):
+    """What a trench of unknown width takes is said once; nothing else stands in its place."""
+    result, _ = spoilt
+    trees = rank_trees(result)
+    assert (trees["severity"].astype(str) == "unknown").any()
+    parts = render_parts(result, trees, settings=result.settings.outputs.report)
+    text = " ".join(page for _, page in parts)
+    assert "Working method required" in text
+    assert "not known of trench" not in text
+    assert "not known or not known" not in text
+    assert "no outline reaches its zone" not in text
 
 
 def test_open_cut_is_no_cheaper_for_trees_than_the_least_trench(spoilt):

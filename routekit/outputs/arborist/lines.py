@@ -235,11 +235,30 @@ def describe_open_cut(tree: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "grade": grade(tree["severity"]),
         "note": "",
-        "taken": taken if is_open_cut_reached(tree) else "",
+        "taken": _keep_figures(
+            taken,
+            tree["severity"],
+            [tree[name] for name in ("footprint_m2", "severed_m2", "severed_share")],
+        )
+        if is_open_cut_reached(tree)
+        else "",
         "least": hold_least(tree["is_within_least"]),
         "share": _as_part(tree["severed_share"]),
         "short": write_percent(tree["severed_share"]),
     }
+
+
+def _keep_figures(said: Text, severity: object, figures: Sequence[object]) -> str:
+    """Say once that figures are not known; a grade that is not known says so for them."""
+    if any(map(is_known, figures)):
+        return said
+    return say("an unknown area") if severity in SEVERITIES else ""
+
+
+def is_untold(tree: Mapping[str, Any]) -> bool:
+    """Tell whether it is not known what open cut, or what the recommended works, take of a zone."""
+    works = holds(tree["is_touched"]) and not is_known(tree["recommended_loss_m2"])
+    return works or not is_known(tree["footprint_m2"])
 
 
 def is_open_cut_reached(tree: Mapping[str, Any]) -> bool:
@@ -252,13 +271,18 @@ def describe_works(tree: Mapping[str, Any]) -> dict[str, Any] | None:
     """Say what the recommended works take of a zone, as `describe_open_cut`; None for nothing."""
     if not holds(tree["is_touched"]):
         return None
+    taken = say(
+        "{loss} or {share} dug or severed",
+        loss=write_quantity(tree["recommended_loss_m2"], "m²"),
+        share=write_percent(tree["recommended_loss_share"]),
+    )
     return {
         "grade": grade(tree["recommended_severity"]),
         "note": tree["recommended_note"],
-        "taken": say(
-            "{loss} or {share} dug or severed",
-            loss=write_quantity(tree["recommended_loss_m2"], "m²"),
-            share=write_percent(tree["recommended_loss_share"]),
+        "taken": _keep_figures(
+            taken,
+            tree["recommended_severity"],
+            [tree["recommended_loss_m2"], tree["recommended_loss_share"]],
         ),
         "least": hold_least(tree["recommended_is_within_least"]),
         "share": _as_part(tree["recommended_loss_share"]),

@@ -20,6 +20,7 @@ from routekit.outputs.arborist.lines import (
     describe_run,
     describe_works,
     has_pit,
+    is_untold,
     list_badges,
     list_tree,
     list_zone,
@@ -45,13 +46,14 @@ from routekit.outputs.arborist.tree_plan import (
     scale_bar,
     to_sheet,
 )
+from routekit.outputs.arborist.words import NOT_KNOWN
 from routekit.outputs.public.species import name_trees
 from routekit.record.after_care import WATERING
 from routekit.record.permits import KINDS
 from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.vocabulary import MM_PER_M
-from routekit.words.texts import both, fill, say, take_texts
+from routekit.words.texts import begin, both, fill, say, take_texts
 
 Rows: TypeAlias = dict[int, list[dict[str, Any]]]
 """Rows by place of the tree."""
@@ -77,8 +79,9 @@ def build_cases(result: Result, trees: gpd.GeoDataFrame) -> list[dict[str, Any]]
     -------
     list of dict
         One per tree: tree_id, species, badges, zone (facts of it), is_beyond (the structural zone
-        reaches beyond the drawn one), open_cut, works (what each takes), runs, excavations,
-        has_pit, doubtful (excavations that may reach the zone only by position doubt), decisions,
+        reaches beyond the drawn one), trench, works (what each takes), untold (stands where
+        it is not known what these take, and no run is listed), runs, excavations, has_pit,
+        doubtful (excavations that may reach the zone only by position doubt), decisions,
         methods, season (limits of season and weather), after (care after the works),
         permits (consents for works at it), needs_consent, plan, key (its key plans), photo (see
         `list_photos`), facts (of the tree itself); all in words, with their statements.
@@ -142,6 +145,7 @@ class _Found:
             "zone": list_zone(tree),
             "is_beyond": tree["is_beyond_drawn"],
             "trench": describe_open_cut(tree),
+            "untold": begin(NOT_KNOWN) if is_untold(tree) else "",
             "works": describe_works(tree),
             "runs": [describe_run(run) for run in runs],
             "excavations": [describe_dig(item) for item in dug],
