@@ -90,6 +90,7 @@ _CSV_ENDINGS: Final = (".csv", ".tsv", ".psv")
 _DELIMITERS: Final = ",;\t|"
 _WIDE_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
 """First bytes of text in UTF-16 (the Unicode standard's byte order marks)."""
+_NUMBER_TYPE: Final = re.compile(r"(\w*int(eger)?|real|double|float|numeric)\b", re.IGNORECASE)
 _LINE_ENDINGS: Final = (".geojsonl", ".geojsons", ".ndjson", ".jsonl")
 _SERVICE: Final = re.compile(
     rb"<\s*(gdal_wms|wms_|\w*servi|wcs|wfs|ogrwfs|\w*capabilities)", re.IGNORECASE
@@ -343,6 +344,56 @@ def find_reaching_function(sql: str) -> str:
     """
     match = _REACHING.search(sql)
     return match.group(1) if match else ""
+
+
+def find_texts_in_numbers(path: Path, table: str) -> dict[str, dict[int, str]]:
+    """Find texts in number columns of a database, of which a driver makes numbers.
+
+    Parameters
+    ----------
+    path : Path
+        A GeoPackage or SpatiaLite file.
+    table : str
+        A table of it; a view has no rows of its own and yields nothing.
+
+    Returns
+    -------
+    dict of str to dict of int to str
+        By column, then by row id: the text.
+
+    Raises
+    ------
+    sqlite3.Error
+        If it cannot be read.
+    """
+    address = f"file:{quote(str(path.absolute()))}?mode=ro"
+    try:
+        return _list_texts(address, table)
+    except sqlite3.OperationalError:
+        # Where no side file may be made beside it.
+        return _list_texts(f"{address}&immutable=1", table)
+
+
+def _list_texts(address: str, table: str) -> dict[str, dict[int, str]]:
+    """List the texts in the number columns of one table of a database."""
+    name = _quote(table)
+    found: dict[str, dict[int, str]] = {}
+    with closing(sqlite3.connect(address, uri=True)) as base:
+        is_table = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?"
+        if base.execute(is_table, (table,)).fetchone() is None:
+            return found
+        for _, column, kind, *_ in base.execute(f"PRAGMA table_info({name})").fetchall():
+            if _NUMBER_TYPE.match(str(kind)):
+                each = _quote(str(column))
+                texts = f"SELECT rowid, {each} FROM {name} WHERE typeof({each}) = 'text'"
+                if rows := dict(base.execute(texts).fetchall()):
+                    found[str(column)] = rows
+    return found
+
+
+def _quote(name: str) -> str:
+    """Write a name as SQL takes it."""
+    return '"' + name.replace('"', '""') + '"'
 
 
 def _find_database_door(path: Path) -> str:

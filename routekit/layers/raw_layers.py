@@ -7,6 +7,7 @@ that it does hold, and the nearest name.
 from __future__ import annotations
 
 import hashlib
+import sqlite3
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -19,9 +20,14 @@ from shapely.errors import GEOSException
 
 from routekit.errors import LayerError
 from routekit.layers.columns import TABLE_LAYERS, suggest_name
-from routekit.layers.formats import find_reaching_function, find_virtual_path
+from routekit.layers.formats import (
+    find_reaching_function,
+    find_texts_in_numbers,
+    find_virtual_path,
+)
 from routekit.layers.opening import shut_doors, vector_source
 from routekit.layers.placing import keep_rows, place_rows, read_parquet
+from routekit.words.columns import say_each
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
@@ -118,6 +124,8 @@ def read_layer(
             name, frame, unread, total = _read_rows(
                 layer, path, opened, source, findings, also_open
             )
+        if kind == "database":
+            frame = _drop_texts(layer, path, frame, (opened, name, source.where), findings)
     frame = _clean_names(layer, frame, findings)
     x, y = source.x, source.y
     if x is not None and y is not None:
@@ -282,6 +290,48 @@ def _read_frame(
         condition = f' where "{where}"' if where else ""
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
         raise LayerError(msg) from error
+
+
+def _drop_texts(
+    layer: str,
+    path: Path,
+    frame: Frame,
+    read: tuple[str, str, str | None],
+    findings: Findings,
+) -> Frame:
+    """Take texts in number columns as not known: the driver makes 19 of «19,75» and 0 of «n/a».
+
+    `read` holds what was opened, the layer and the condition.
+    """
+    opened, name, where = read
+    try:
+        found = find_texts_in_numbers(path, name)
+    except sqlite3.Error as error:
+        msg = f"layers.{layer}: {path} cannot be read as a vector file ({error})"
+        raise LayerError(f"{msg}; close the program that has it open, or mend it") from error
+    if not found:
+        return frame
+    bare: dict[str, Any] = {"columns": [], "read_geometry": False, "fid_as_index": True}
+    fids = pd.Series(pyogrio.read_dataframe(opened, layer=name, where=where, **bare).index)
+    frame = frame.copy(deep=False)
+    for column in [each for each in found if each in frame]:
+        texts = fids.map(found[column])
+        frame[column] = frame[column].astype("float64").mask(texts.notna().to_numpy())
+        told = texts[texts.notna() & (texts.str.strip() != "")]
+        findings.add(
+            "warning",
+            layer,
+            "row " + pd.Series(told.index + 1).astype("str"),
+            field=column,
+            seen=say_each(
+                'column "{source}" of {file}: "{cell}" is not a number',
+                source=column,
+                file=path.name,
+                cell=told.tolist(),
+            ),
+            done=say("taken as not known"),
+        )
+    return frame
 
 
 def _share_texts(frame: Frame) -> Frame:

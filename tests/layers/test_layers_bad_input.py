@@ -1,5 +1,8 @@
 """One test for each kind of bad input: refused with a remedy, or mended with a finding."""
 
+import sqlite3
+from contextlib import closing
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -697,3 +700,24 @@ def test_of_columns_that_differ_in_case_alone_the_exact_name_is_read_and_told(di
     assert told["done"].tolist() == ["stem_diameter_mm is read"]
     district.say("fields", "trees", stem_diameter_mm="STEM_DIAMETER_MM")
     assert district.read().trees["stem_diameter_mm"].tolist() == [999.0] * 3
+
+
+@pytest.mark.parametrize("where", [None, "run_id <> 'R1'"])
+def test_text_in_a_number_column_of_a_database_makes_no_number(district, where):
+    path = district.folder / "sewers.gpkg"
+    with closing(sqlite3.connect(path)) as base:
+        for (name,) in base.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        ).fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        base.execute("UPDATE sewers SET invert_up_m = '1,9' WHERE run_id = 'R2'")
+        base.execute("UPDATE sewers SET invert_up_m = '' WHERE run_id = 'R3'")
+        base.commit()
+    if where:
+        district.sections["layers"]["sewers"] = {"path": "sewers.gpkg", "where": where}
+    layers = district.read()
+    levels = layers.runs.set_index("run_id")["invert_up_m"]
+    assert levels[["R2", "R3"]].isna().all()
+    assert where or levels["R1"] == 2.0
+    told = pick(layers.findings, layer="sewers", field="invert_up_m", seen="is not a number")
+    assert told["seen"].tolist() == ['column "invert_up_m" of sewers.gpkg: "1,9" is not a number']
