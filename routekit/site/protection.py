@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from routekit.arrays import ID_MARK, Flags, Floats, Ints, Objects, split_ids
 from routekit.techniques import OWN_PIT, list_codes
 from routekit.vocabulary import OBSTACLE_KINDS, SURFACE_KINDS
-from routekit.words.texts import both, fill, join, message, name_some, say
+from routekit.words.texts import Text, both, fill, join, message, name_some, say
 
 FENCE, GROUND = message("fence"), message("ground protection")
 NO_STORE, HAND_DIG = message("no-store area"), message("hand dig")
@@ -563,6 +563,14 @@ def _tell_unknown(works: GroundWorks, site: _Site, zones: gpd.GeoDataFrame) -> p
     undug = runs["run_id"].astype(object)[runs["n_connections"].isna().to_numpy()]
     undug = undug.to_numpy(dtype=object)
     slipped = works.runs["run_id"].to_numpy(dtype=object)[np.isin(works.technique, OWN_PIT)]
+    # A run is listed once, whatever of it is not set out.
+    doubts: dict[str, list[Text]] = {}
+    for run_ids, told in (
+        (slipped, say("slipped in from a pit that has no place yet: it is not set out")),
+        (undug, say("nobody has counted its connections: their digs are not set out")),
+    ):
+        for run in run_ids:
+            doubts.setdefault(run, []).append(told)
     bare = np.flatnonzero(site.is_bare)
     works_there = len(site.dug) + len(undug) > 0
     return pd.concat(
@@ -576,15 +584,9 @@ def _tell_unknown(works: GroundWorks, site: _Site, zones: gpd.GeoDataFrame) -> p
             ),
             _rows(
                 NOT_KNOWN,
-                len(slipped),
-                run_id=slipped,
-                doubt=say("slipped in from a pit that has no place yet: it is not set out"),
-            ),
-            _rows(
-                NOT_KNOWN,
-                len(undug),
-                run_id=undug,
-                doubt=say("nobody has counted its connections: their digs are not set out"),
+                len(doubts),
+                run_id=list(doubts),
+                doubt=[join(told, "; ") for told in doubts.values()],
             ),
             _rows(
                 NOT_KNOWN,

@@ -4,10 +4,10 @@ import dataclasses
 
 import pandas as pd
 
-from routekit.outputs.arborist import ReportSettings
 from routekit.outputs.arborist.tree_facts import rank_trees
 from routekit.outputs.arborist.writer import render_parts
 from routekit.outputs.summary import summarise
+from routekit.settings.outputs import ReportSettings
 
 
 def _say(result):

@@ -359,7 +359,7 @@ def test_a_trench_of_unknown_width_leaves_the_least_distance_open_unless_it_is_b
 
 
 def test_what_the_trench_of_a_run_counts_as_hangs_on_what_is_recommended(monkeypatch):
-    """Recommended, watched alone, or on a run that needs work; a need not known counts as none."""
+    """Recommended, watched alone, or on a run that needs work or is worked on by decision."""
     place = make_place()
     place = replace(place, cases=pd.DataFrame({"needs_work": [1.0, 0.0, np.nan]}))
     kept = {}
@@ -370,4 +370,4 @@ def test_what_the_trench_of_a_run_counts_as_hangs_on_what_is_recommended(monkeyp
     layout.encroach(place, works, technique, pd.DataFrame(), zones, grazed_m2=0.5)
     assert kept["marks"]["is_open_cut"].tolist() == [True, False, False]
     assert kept["marks"]["is_watched"].tolist() == [False, True, False]
-    assert kept["marks"]["is_worked_on"].tolist() == [True, False, False]
+    assert kept["marks"]["is_worked_on"].tolist() == [True, False, True]
