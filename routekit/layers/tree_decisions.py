@@ -8,6 +8,7 @@ import pandas as pd
 
 from routekit.layers.decisions import NO_PIT, NO_TREE, STEM, TREE_GONE, find_tree_decisions
 from routekit.layers.mending import leave_out
+from routekit.layers.stem_columns import LISTED
 from routekit.words.columns import say_each
 from routekit.words.texts import say
 
@@ -88,6 +89,8 @@ def correct_stems(
         )
     names = trees["assumed"].fillna("").astype("str").str.split(";")
     left = names.map(lambda found: ";".join(one for one in found if one not in _STEM_NAMES))
+    if LISTED in trees:
+        trees = trees.assign(**{LISTED: trees[LISTED].mask(is_new, None)})
     return trees.assign(
         stem_diameter_mm=trees["stem_diameter_mm"].mask(is_new, new),
         stems_mm=trees["stems_mm"].mask(is_new),

@@ -95,9 +95,12 @@ def test_several_stems_give_way_to_the_one_decided(district):
     trees = gpd.read_file(district.folder / "trees.gpkg").assign(stem_diameter_mm="300;250")
     district.put("trees", trees)
     save(district, feature("stem", tree_id="T1", stem_diameter_mm=450))
-    read = district.read().trees
+    layers = district.read()
+    read = layers.trees
     assert read["stem_diameter_mm"].fillna(-1).tolist() == [450, -1, -1]
     assert read["stems_mm"].fillna("").tolist() == ["", "300;250", "300;250"]
+    # The zone is drawn from the numbers of the list.
+    assert layers.stems.tree.tolist() == [1, 1, 2, 2]
 
 
 @pytest.mark.parametrize(
