@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+import numpy as np
 import pandas as pd
 
 from routekit.advice.value_texts import CODES, NAMES, PHRASES, format_pair, name_within
@@ -118,17 +119,12 @@ def _list_needs(
     """Say of every technique what it would need to be feasible, and each remedy once."""
     each: list[Text] = []
     told: set[str] = set()
-    for place, code in enumerate(CODES):
-        if idle[place]:
-            continue
+    for place in np.flatnonzero(~idle).tolist():
         if decided.excluded[run, place]:
-            each.append(
-                say(
-                    "{technique} is ruled out by a decision.", technique=begin(word(PHRASES[place]))
-                )
-            )
+            phrase = begin(word(PHRASES[place]))
+            each.append(say("{technique} is ruled out by a decision.", technique=phrase))
             continue
-        failing = [check for check in checks[code] if check.verdict[run] == FAIL]
+        failing = [check for check in checks[CODES[place]] if check.verdict[run] == FAIL]
         remedies = dict.fromkeys(check.remedy for check in failing if check.remedy)
         new = [one for one in remedies if one not in told]
         told.update(new)

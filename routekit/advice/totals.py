@@ -211,13 +211,32 @@ def _work_on(table: pd.DataFrame) -> Flags:
     return find_works(table["technique"])
 
 
+def name_lost(name: str) -> Text:
+    """Name the line that counts the runs which another line of the totals leaves out.
+
+    Parameters
+    ----------
+    name : str
+        Name of that other line.
+
+    Returns
+    -------
+    Text
+
+    Examples
+    --------
+    >>> str(name_lost("Cost"))
+    'Runs not counted: Cost'
+    """
+    return say("Runs not counted: {name}", name=_say(name))
+
+
 def _left_out(name: str, masks: list[Flags]) -> list[Line]:
     """Say how many runs a line leaves out, where it leaves out any."""
     counts = [float(mask.sum()) for mask in masks]
     if not any(counts):
         return []
-    said = say("Runs not counted: {name}", name=_say(name))
-    return [_pair(said, "runs", counts, "arithmetic")]
+    return [_pair(name_lost(name), "runs", counts, "arithmetic")]
 
 
 def _unplaced_lines(pits: pd.DataFrame) -> list[Line]:

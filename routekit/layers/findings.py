@@ -30,6 +30,9 @@ FINDING_COLUMNS: Final = (
 FINDING_SEVERITIES: Final = ("info", "warning", "error")
 """Mildest first: told, mended or assumed, left out or unusable."""
 
+NAMED_FIRST: Final = 5
+"""Rows named in a finding that sums many."""
+
 ROWS_PER_CAUSE: Final = 10_000
 """Rows named one by one before the rest of the same cause is summed in one finding."""
 
@@ -169,6 +172,28 @@ class Findings:
         if not self._parts:
             return empty_findings()
         return pd.concat(self._parts, ignore_index=True)
+
+
+def name_first(keys: pd.Series) -> str:
+    """Name the first rows of many, for a finding that sums them.
+
+    Parameters
+    ----------
+    keys : pandas.Series of str, shape (n,)
+        Names of the rows.
+
+    Returns
+    -------
+    str
+        Up to `NAMED_FIRST` of them; dots where there are more.
+
+    Examples
+    --------
+    >>> name_first(pd.Series(["R1", "R2"])), name_first(pd.Series(list("abcdefg")))
+    ('R1, R2', 'a, b, c, d, e, ...')
+    """
+    more = ["..."] if len(keys) > NAMED_FIRST else []
+    return ", ".join([*keys.head(NAMED_FIRST), *more])
 
 
 def empty_findings() -> pd.DataFrame:

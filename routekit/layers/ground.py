@@ -34,7 +34,7 @@ from routekit.layers.assumed import (
 )
 from routekit.layers.findings import Findings
 from routekit.layers.ground_profile import Stations, profile_runs, report_profiles, sample_along
-from routekit.layers.level_doubts import InvertEnd, find_doubtful, find_steep
+from routekit.layers.level_doubts import InvertEnd, find_doubtful, find_steep, is_odd_depth
 from routekit.layers.levels import is_depth
 from routekit.layers.nodes import line_ends
 from routekit.layers.settings import METRES
@@ -495,7 +495,7 @@ def _report_implausible(
 ) -> None:
     """Report depths that no street sewer has, and where the invert is given up with them."""
     limits = inputs.ground
-    is_odd = (depth < limits.shallowest_m) | (depth > limits.deepest_m)
+    is_odd = is_odd_depth(depth, limits)
     kept = say("that depth not used; the next source of a depth taken")
     lost = say(
         "that depth not used, and the invert taken as not known: no fall follows from it; survey "

@@ -78,8 +78,8 @@ def find_doubtful(
         is_excused = is_cover_wrong[each.place] & (each.place >= 0)
         by_terrain = each.terrain - each.invert
         is_vouched = _is_plausible(below[end], limits) | _is_plausible(by_terrain, limits)
-        is_odd = _is_odd(below[end], limits) & ~is_excused
-        is_odd |= _is_odd(by_terrain, limits) & is_terrain_sound
+        is_odd = is_odd_depth(below[end], limits) & ~is_excused
+        is_odd |= is_odd_depth(by_terrain, limits) & is_terrain_sound
         doubtful[end] = is_odd & ~is_vouched
     return doubtful
 
@@ -96,18 +96,37 @@ def _find_wrong_covers(
     depth = np.concatenate([*below.values(), manhole_below])
     is_here = (place >= 0) & np.isfinite(depth)
     counted = np.bincount(place[is_here], minlength=size + 1)
-    is_odd = is_here & _is_odd(depth, limits)
+    is_odd = is_here & is_odd_depth(depth, limits)
     odd = np.bincount(place[is_odd], minlength=size + 1)
     return np.asarray((odd == counted) & (counted >= WITNESSES))
 
 
 def _is_plausible(depth: Floats, limits: GroundSettings) -> Flags:
     """Mark depths that a sewer can have; NaN is none."""
-    return np.asarray((depth >= limits.shallowest_m) & (depth <= limits.deepest_m))
+    return ~np.isnan(depth) & ~is_odd_depth(depth, limits)
 
 
-def _is_odd(depth: Floats, limits: GroundSettings) -> Flags:
-    """Mark known depths that no sewer has."""
+def is_odd_depth(depth: Floats, limits: GroundSettings) -> Flags:
+    """Mark known depths that no sewer has.
+
+    Parameters
+    ----------
+    depth : numpy.ndarray of float
+        Depths to invert, m; NaN where not known.
+    limits : GroundSettings
+        Shallowest and deepest plausible depth.
+
+    Returns
+    -------
+    numpy.ndarray of bool
+        False where not known.
+
+    Examples
+    --------
+    >>> from routekit.layers.settings import GroundSettings
+    >>> is_odd_depth(np.array([-1.0, 2.0, 99.0, np.nan]), GroundSettings()).tolist()
+    [True, False, True, False]
+    """
     return np.asarray((depth < limits.shallowest_m) | (depth > limits.deepest_m))
 
 

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.layers.columns import load_columns
+from routekit.layers.findings import name_first
 from routekit.layers.settings import METRES
 from routekit.layers.units import median_limits, middle_values
 from routekit.words.texts import message, say
@@ -37,9 +38,6 @@ LEVEL_PAIR: Final = (
 
 LEVELLED: Final = ("sewers", "manholes")
 """Layers all of whose levels are heights of one place."""
-
-NAMED_FIRST: Final = 5
-"""Rows named in a finding that sums many."""
 
 
 _ALL_FEET: Final = message("all levels in ft")
@@ -121,15 +119,14 @@ def report_rising(runs: pd.DataFrame, *, findings: Findings) -> None:
     if not is_rising.any():
         return
     n_both = int(rise.notna().sum())
-    named, n_rising = runs.loc[is_rising, "row_key"].head(NAMED_FIRST), int(is_rising.sum())
     seen = say(
         "{n:,} of {total:,} runs with both levels rises from its start, by {rise:.2f} m: {runs}",
         "{n:,} of {total:,} runs with both levels rise from their start, by up to {rise:.2f} m: "
         "{runs}",
-        n=n_rising,
+        n=int(is_rising.sum()),
         total=n_both,
         rise=rise.max(),
-        runs=", ".join([*named, *(["..."] if n_rising > len(named) else [])]),
+        runs=name_first(runs.loc[is_rising, "row_key"]),
     )
     done = say(
         "kept as given: the order of the ids need not be the flow, and some levels are wrong; "

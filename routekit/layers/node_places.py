@@ -67,6 +67,36 @@ def place_ids(
     return np.asarray(is_crossed & ~is_straight & (start != end))
 
 
+def rank_places(ids: pd.Series, xy: Floats, cluster: NDArray[np.int64]) -> pd.DataFrame:
+    """List where the ends of each id lie, the place of most ends first.
+
+    Parameters
+    ----------
+    ids : pandas.Series of str, shape (m,)
+        Id at each end; NaN is none.
+    xy : numpy.ndarray of float, shape (m, 2)
+        Ends, m.
+    cluster : numpy.ndarray of int, shape (m,)
+        Ends that coincide.
+
+    Returns
+    -------
+    pandas.DataFrame
+        x, y (mean, m) and n (ends) on an index of id and place (cluster); the first row of an id is
+        the place with most of its ends, the earlier cluster of equals.
+
+    Examples
+    --------
+    >>> ids, xy = pd.Series(["A", "A", "A"]), np.array([[9.0, 0.0], [0.0, 0.0], [0.0, 0.2]])
+    >>> rank_places(ids, xy, np.array([0, 1, 1])).to_numpy().tolist()
+    [[0.0, 0.1, 2.0], [9.0, 0.0, 1.0]]
+    """
+    table = pd.DataFrame({"id": ids.to_numpy(), "place": cluster, "x": xy[:, 0], "y": xy[:, 1]})
+    table = table.dropna(subset="id")
+    places = table.groupby(["id", "place"]).agg(x=("x", "mean"), y=("y", "mean"), n=("x", "size"))
+    return places.iloc[np.lexsort((places.index.get_level_values("place"), -places["n"]))]
+
+
 def part_far_ends(
     ids: pd.Series, xy: Floats, cluster: NDArray[np.int64]
 ) -> tuple[pd.Series, Floats]:
@@ -94,11 +124,7 @@ def part_far_ends(
     >>> names.tolist(), far_m.tolist()
     (['?', '?', '?~2'], [0.0, 0.0, 50.0])
     """
-    table = pd.DataFrame({"id": ids.to_numpy(), "place": cluster, "x": xy[:, 0], "y": xy[:, 1]})
-    table = table.dropna(subset="id")
-    places = table.groupby(["id", "place"]).agg(x=("x", "mean"), y=("y", "mean"), n=("x", "size"))
-    order = np.lexsort((places.index.get_level_values("place"), -places["n"]))
-    places = places.iloc[order]
+    places = rank_places(ids, xy, cluster)
     middle = places.groupby(level="id")[["x", "y"]].transform("first")
     offset = (places[["x", "y"]] - middle).to_numpy(dtype=np.float64)
     far = pd.Series(np.hypot(*offset.T), index=places.index)
@@ -107,8 +133,8 @@ def part_far_ends(
     own = places.index.get_level_values("id").astype("str")
     names = pd.Series(own, index=places.index)
     names = names.mask(is_far, names + "~" + number.astype("str"))
-    key = pd.MultiIndex.from_frame(table[["id", "place"]])
-    rows = table.index.to_numpy()
+    rows = np.flatnonzero(ids.notna())
+    key = pd.MultiIndex.from_arrays([ids.to_numpy()[rows], cluster[rows]])
     out, far_m = ids.to_numpy(dtype=object).copy(), np.zeros(len(ids))
     out[rows] = names.reindex(key).to_numpy()
     far_m[rows] = far.where(is_far, 0.0).reindex(key).to_numpy()

@@ -18,16 +18,14 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from routekit.layers.findings import name_first
 from routekit.layers.identity import is_among
-from routekit.layers.node_places import part_far_ends, place_ids
+from routekit.layers.node_places import part_far_ends, place_ids, rank_places
 from routekit.words.columns import say_each
 from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
-
-NAMED_FIRST: Final = 5
-"""Runs named in a finding that sums many."""
 
 ENDS: Final = ("from_manhole", "to_manhole")
 """Column of the manhole at the first and at the last vertex of a run."""
@@ -64,9 +62,8 @@ def settle_nodes(
     """
     if not has_manholes:
         runs, manholes = make_manholes(runs, manholes, tolerance_m=tolerance_m, findings=findings)
-        runs = turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings)
-    else:
-        runs = turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings)
+    runs = turn_runs(runs, manholes, tolerance_m=tolerance_m, findings=findings)
+    if has_manholes:
         runs = snap_ends(runs, manholes, tolerance_m=tolerance_m, findings=findings)
     _report_circles(runs, findings)
     return runs, manholes
@@ -200,7 +197,7 @@ def make_manholes(
     Returns
     -------
     tuple of geopandas.GeoDataFrame
-        Runs with both ids, and one manhole per id at the mean of its ends.
+        Runs with both ids, and one manhole per id at the mean of its ends that lie together.
     """
     n = len(runs)
     start, end = line_ends(np.asarray(runs.geometry))
@@ -217,7 +214,8 @@ def make_manholes(
     numbers = pd.Series(pd.factorize(nameless)[0] + 1, index=nameless.index)
     ids = ids.where(ids.notna(), ("node-" + numbers.astype("str")).reindex(ids.index))
     ids = ids.astype("str")
-    at = _mean_places(ids, xy, group)
+    places = rank_places(ids, xy, group.to_numpy())[["x", "y"]]
+    at = places.groupby(level="id", sort=True).first()
     made = manholes.reindex(np.arange(len(at)))
     made["manhole_id"] = at.index.astype("str")
     made["material"] = "unknown"
@@ -236,14 +234,6 @@ def make_manholes(
         "to_manhole": ids.iloc[n:].set_axis(runs.index),
     }
     return runs.assign(**filled), made
-
-
-def _mean_places(ids: pd.Series, xy: NDArray[np.float64], group: pd.Series) -> pd.DataFrame:
-    """Give each id the mean of its ends in the cluster where most of them lie; by id."""
-    table = pd.DataFrame({"id": ids, "group": group, "x": xy[:, 0], "y": xy[:, 1]})
-    means = table.groupby(["id", "group"]).agg(x=("x", "mean"), y=("y", "mean"), n=("x", "size"))
-    best = means.sort_values("n", ascending=False, kind="stable").groupby(level="id").head(1)
-    return best.droplevel("group").sort_index()[["x", "y"]]
 
 
 def _part_ids(
@@ -442,7 +432,6 @@ def _report_circles(runs: gpd.GeoDataFrame, findings: Findings) -> None:
     names = runs.loc[is_known & ~is_ring, "row_key"][is_round]
     if names.empty:
         return
-    listed = ", ".join([*names.head(NAMED_FIRST), *(["..."] if len(names) > NAMED_FIRST else [])])
     findings.note(
         "warning",
         "sewers",
@@ -451,7 +440,7 @@ def _report_circles(runs: gpd.GeoDataFrame, findings: Findings) -> None:
             "{n:,} run leads round in a circle by its manhole ids: {runs}",
             "{n:,} runs lead round in a circle by their manhole ids: {runs}",
             n=len(names),
-            runs=listed,
+            runs=name_first(names),
         ),
         say(
             "kept as given: no water flows round, so that some of them are named against the flow; "

@@ -8,7 +8,7 @@ import pandas as pd
 
 from routekit.layers.decisions import NO_PIT, NO_TREE, STEM, TREE_GONE, find_tree_decisions
 from routekit.layers.mending import leave_out
-from routekit.layers.stem_columns import LISTED
+from routekit.layers.stem_columns import LISTED, list_stems
 from routekit.words.columns import say_each
 from routekit.words.texts import say
 
@@ -101,9 +101,9 @@ def correct_stems(
 
 def _find_thickest(trees: gpd.GeoDataFrame) -> pd.Series:
     """Find the stem diameter of the inventory, of several stems the thickest; mm."""
-    parts = trees["stems_mm"].astype("str").str.split(";").explode()
-    thickest = pd.to_numeric(parts, errors="coerce").groupby(level=0).max()
-    found: pd.Series = thickest.reindex(trees.index).fillna(trees["stem_diameter_mm"])
+    size_mm, row = list_stems(trees)
+    thickest = pd.Series(size_mm).groupby(row).max().reindex(range(len(trees)))
+    found: pd.Series = thickest.set_axis(trees.index).fillna(trees["stem_diameter_mm"])
     return found.astype("float64")
 
 

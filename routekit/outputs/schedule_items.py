@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from routekit.advice.totals import name_lost
 from routekit.arrays import split_ids
 from routekit.result import Result
 from routekit.words.texts import take_texts
@@ -158,7 +159,7 @@ def leave_out_money(
     totals = sheets["Totals"]
     english = pd.Series([str(one) for one in take_texts(totals, "quantity")], dtype="str")
     named = english[(totals["unit"].astype(object) == currency).to_numpy()]
-    lost = [*named, *("Runs not counted: " + named)]
+    lost = [*named, *(str(name_lost(each)) for each in named)]
     kept["Totals"] = totals[~english.isin(lost).to_numpy()]
     return kept
 

@@ -9,6 +9,7 @@ import pandas as pd
 
 from routekit.advice.open_runs import find_works, name_techniques
 from routekit.advice.standing import INSPECT_OPEN
+from routekit.advice.totals import name_lost
 from routekit.outputs.summary_lines import (
     count_things,
     list_alerted,
@@ -168,7 +169,7 @@ def _count_set(flags: pd.Series) -> int:
 
 def _count_without_cost(result: Result) -> int:
     """Count the runs that the sum of the first cost leaves out."""
-    lost = result.totals["quantity"].eq("Runs not counted: Cost").to_numpy(dtype=bool)
+    lost = result.totals["quantity"].eq(str(name_lost("Cost"))).to_numpy(dtype=bool)
     return int(result.totals.loc[lost, "recommended_mid"].sum())
 
 

@@ -7,6 +7,7 @@ from avenue import Avenue
 
 from routekit.errors import DecisionError
 from routekit.layers.decisions import read_decisions, spell_decisions
+from routekit.layers.stem_columns import LISTED
 from routekit.layers.tree_decisions import _find_thickest
 from routekit.pipeline import prepare_study
 from routekit.study import Study
@@ -217,6 +218,7 @@ def test_a_stem_thinner_than_that_of_the_inventory_is_a_warning(tmp_path):
 def test_several_stems_are_held_against_the_thickest():
     stems = ["300;250", None, None]
     trees = pd.DataFrame({"stems_mm": stems, "stem_diameter_mm": [np.nan, 400.0, np.nan]})
+    trees[LISTED] = [(300.0, 250.0), None, None]
     assert _find_thickest(trees).fillna(-1.0).tolist() == [300.0, 400.0, -1.0]
 
 
