@@ -11,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.layers.columns import load_columns
+from routekit.layers.parsing import read_text
 from routekit.words.columns import say_each
 from routekit.words.texts import say
 
@@ -180,6 +181,31 @@ def drop_doubled_rows(
     )
     tally["left_out"] += int(again.sum())
     return table.loc[~again].reset_index(drop=True)
+
+
+def find_blank_rows(frame: pd.DataFrame) -> NDArray[np.bool_]:
+    """Find the rows of a layer without geometry in which nothing is written.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame, n rows
+        As read, with all columns of the source.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+
+    Examples
+    --------
+    >>> find_blank_rows(pd.DataFrame({"a": ["x", " ", ""], "b": [1.0, np.nan, 2.0]})).tolist()
+    [False, True, False]
+    """
+    is_blank = np.ones(len(frame), dtype=bool)
+    for name in frame:
+        if not is_blank.any():
+            break
+        is_blank &= read_text(frame[name]).isna().to_numpy(dtype=bool)
+    return is_blank
 
 
 def is_among(ids: pd.Series, known: pd.Series) -> NDArray[np.bool_]:

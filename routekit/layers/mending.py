@@ -7,7 +7,7 @@ splitting are counted, so that every row read can be accounted for.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import geopandas as gpd
 import numpy as np
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from collections import Counter
 
     from routekit.layers.findings import Findings, Told
+
+_Frame = TypeVar("_Frame", bound=pd.DataFrame)
 
 LEAST_LENGTH_M: Final = 0.001
 """Lines shorter than this have no direction (house choice: below any survey)."""
@@ -132,7 +134,7 @@ def mend_geometry(
 
 
 def leave_out(
-    table: gpd.GeoDataFrame,
+    table: _Frame,
     mask: NDArray[np.bool_],
     layer: str,
     seen: Told,
@@ -141,12 +143,12 @@ def leave_out(
     *,
     severity: str = "error",
     field: str = "geometry",
-) -> gpd.GeoDataFrame:
+) -> _Frame:
     """Leave rows out of a layer, with a finding each, and count them.
 
     Parameters
     ----------
-    table : geopandas.GeoDataFrame, n rows
+    table : pandas.DataFrame, n rows
         With `row_key`.
     mask : numpy.ndarray of bool, shape (n,)
         Rows to leave out.
@@ -163,7 +165,7 @@ def leave_out(
 
     Returns
     -------
-    geopandas.GeoDataFrame
+    pandas.DataFrame
         The other rows, on a new range index.
     """
     if not mask.any():

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
-from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, cast
 
@@ -43,6 +42,7 @@ from routekit.layers.finishing import (
 from routekit.layers.identity import (
     drop_doubled_rows,
     fill_ids,
+    find_blank_rows,
     find_id_column,
     settle_doubles,
 )
@@ -166,6 +166,13 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         name: _check_values(raws[name], each, inputs, findings) for name, each in mapped.items()
     }
     findings.refuse_open()
+    for name in (each for each in TABLE_LAYERS if each in tables):
+        is_blank = find_blank_rows(raws[name].frame)
+        tables[name] = leave_out(
+            *(tables[name], is_blank, name, say("blank"), findings, tallies[name]),
+            severity="warning",
+            field="",
+        )
     crs = _place_layers(raws, tables, own, inputs, findings)
     on_map = read_map_decisions(inputs, base, crs, findings)
     returned = read_site_return(inputs, base, crs, findings)
@@ -226,7 +233,11 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         left_out=findings.left_out(),
         site_return=returned,
         decision_places=tuple(
-            map(name_place, tables["decisions"]["row_key"].astype("str"), count(1))
+            map(
+                name_place,
+                tables["decisions"]["row_key"].astype("str"),
+                tables["decisions"]["source_row"].tolist(),
+            )
         ),
         **areas,
     )

@@ -574,6 +574,31 @@ def test_decision_on_an_unknown_run_is_an_error(district):
     assert 'did you mean "R1"' in found["done"].iloc[0]
 
 
+def test_a_blank_row_of_a_table_is_left_out_and_told(district):
+    heads = {
+        "decisions": "run_id,decision,technique\n",
+        "inspections": "run_id,code,at_joint\n",
+    }
+    rows = {"decisions": "R1,exclude,open_cut\n", "inspections": "R1,BBA,1\n"}
+    for name, head in heads.items():
+        (district.folder / f"{name}.csv").write_text(f"{head},,\n{rows[name]} ,,\n{rows[name]}")
+        district.sections["layers"][name] = f"{name}.csv"
+    layers = district.read()
+    for name in heads:
+        told = pick(layers.findings, layer=name, severity="warning", done="row left out", seen="b")
+        assert told["row"].tolist() == ["row 1", "row 3"]
+    assert layers.decisions["run_id"].tolist() == ["R1"]
+    assert layers.decision_places == ("row 2",)
+    assert layers.inspections["run_id"].tolist() == ["R1", "R1"]
+    assert_accounted(layers)
+
+
+def test_a_row_with_a_remark_alone_is_not_blank(district):
+    (district.folder / "decisions.csv").write_text("run_id,decision,note\n,,see letter\n")
+    district.sections["layers"]["decisions"] = "decisions.csv"
+    assert len(district.read().decisions) == 1
+
+
 def test_layer_in_the_wrong_place_is_told(district):
     far = make_trees()
     far = far.set_geometry(far.translate(0, 90_000))
