@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from routekit.advice.settings import SiteItemSettings
 from routekit.site.protection import FENCE, GROUND, HAND_DIG, NOT_KNOWN, draw_zones
-from routekit.techniques import list_codes
+from routekit.techniques import OWN_PIT, list_codes
 
 COLUMNS: Final = ("run_id", "item", "place", "quantity")
 TREE_ITEMS: Final = (
@@ -150,10 +150,10 @@ def _count_sites(works: Works) -> pd.DataFrame:
     worked, string = np.isin(works.technique, _SITE_WORK), works.string_id
     diverted = np.isin(works.technique, DIVERTS)
     first = ~pd.Series(string).duplicated().to_numpy() & (string != "")
-    pits = works.pits
+    pits, sites = works.pits, 1.0 + _count_own_pits(works)
     return pd.concat(
         [
-            _rows("traffic_setup_each", ids[worked], 1.0),
+            _rows("traffic_setup_each", ids[worked], sites[worked]),
             _rows("traffic_setup_each", pits["run_id"], 1.0, pits["pit_id"].to_numpy(dtype=object)),
             _rows("pump_setup_each", ids[diverted & (string == "")], 1.0),
             _rows("pump_setup_each", ids[first], 1.0, string[first]),
@@ -174,12 +174,18 @@ def _count_holes(works: Works) -> pd.DataFrame:
     """Count trial holes: at services that cross what is dug or burst, and at pits."""
     probed, pits = np.isin(works.technique, _PROBED), works.pits
     runs = works.runs[probed]
+    holes = runs["n_crossings"].to_numpy(dtype=float) + _count_own_pits(works)[probed]
     return pd.concat(
         [
-            _rows("trial_hole_each", runs["run_id"], runs["n_crossings"].astype(float)),
+            _rows("trial_hole_each", runs["run_id"], holes),
             _rows("trial_hole_each", pits["run_id"], 1.0, pits["pit_id"].to_numpy(dtype=object)),
         ]
     )
+
+
+def _count_own_pits(works: Works) -> NDArray[np.float64]:
+    """Count the pits of each run that have no place yet, and so are none of `works.pits`."""
+    return np.isin(works.technique, OWN_PIT).astype(float)
 
 
 def _count_for_trees(works: Works, settings: SiteItemSettings) -> pd.DataFrame:

@@ -17,7 +17,7 @@ from routekit.advice.site_items import (
 )
 from routekit.settings.sources import load_sources
 from routekit.site.protection import GroundWorks, set_out_protection
-from routekit.techniques import CUTTING, MONITOR, OPEN_CUT, find_code, list_codes
+from routekit.techniques import CUTTING, MONITOR, OPEN_CUT, OWN_PIT, find_code, list_codes
 
 BURST = list_codes(lambda one: one.digs == "string works")[0]
 LINER = find_code(lambda one: one.work == "cured liner", "a cured liner")
@@ -165,6 +165,15 @@ def test_a_string_diverts_its_flow_once_and_each_pit_has_hole_and_set_up():
     assert found["trial_hole_each"] == 5
     assert found["arborist_day"] == 1
     assert found["root_care_each"] == 1
+
+
+def test_the_pit_of_a_slipped_run_has_hole_and_set_up_though_it_has_no_place():
+    found = count(make_works([OWN_PIT[0], LINER]))
+    assert found["traffic_setup_each"] == 1 + 1 + 1, "two runs, and one pit"
+    assert found["trial_hole_each"] == 2 + 1
+    crossed = make_works([OWN_PIT[0]])
+    unknown = make_works([OWN_PIT[0]], runs=crossed.runs.assign(n_crossings=np.nan))
+    assert np.isnan(count(unknown)["trial_hole_each"])
 
 
 def test_a_tree_at_two_works_is_fenced_and_watered_once():
