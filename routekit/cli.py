@@ -20,7 +20,7 @@ import click
 from rich.console import Console
 
 from routekit.errors import OutputError, RoutekitError, StudyError
-from routekit.terminal.memory import seldom_collecting
+from routekit.memory import seldom_collecting
 from routekit.terminal.paper import put_table, put_text
 from routekit.terminal.stages import Stages
 from routekit.words.languages import list_languages

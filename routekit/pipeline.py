@@ -24,7 +24,7 @@ from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes
 from routekit.advice.ways import compare_ways
-from routekit.arrays import TEXTS_AS_OBJECTS
+from routekit.arrays import at_work
 from routekit.errors import DecisionError, LayerError
 from routekit.layers.crowns import mark_origin
 from routekit.layers.decisions import STEM, Decided, find_tree_decisions, read_decisions
@@ -183,6 +183,7 @@ def _silent(_: str) -> None:
     """Tell nobody."""
 
 
+@at_work()
 def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
     """Run the whole job.
 
@@ -220,7 +221,7 @@ def run_study(study: Study, *, tell: Tell = _silent) -> ShownResult:
     return conclude(study, prepared, condition, judged)
 
 
-@pd.option_context(TEXTS_AS_OBJECTS)
+@at_work()
 def rate_runs(study: Study, prepared: Prepared, *, tell: Tell = _silent) -> pd.DataFrame:
     """Rate the condition of all runs, which are ranked among each other.
 
@@ -240,7 +241,7 @@ def rate_runs(study: Study, prepared: Prepared, *, tell: Tell = _silent) -> pd.D
     return assess_condition(prepared.runs, prepared.layers.inspections, settings=condition)
 
 
-@pd.option_context(TEXTS_AS_OBJECTS)
+@at_work()
 def judge_runs(
     settings: StudySettings,
     prepared: Prepared,
@@ -309,7 +310,7 @@ def judge_runs(
     )
 
 
-@pd.option_context(TEXTS_AS_OBJECTS)
+@at_work()
 def conclude(
     study: Study, prepared: Prepared, condition: pd.DataFrame, judged: Judged
 ) -> ShownResult:
@@ -456,7 +457,7 @@ def draw_conclusions(
     return _collect(study, prepared, condition, judged, concluded, keep)
 
 
-@pd.option_context(TEXTS_AS_OBJECTS)
+@at_work()
 def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     """Read the layers, find the depth along each run, and draw the root zones.
 

@@ -122,6 +122,7 @@ WHOLE_STUDY = {
 """Stages that take layers of a whole study: an example would be longer than it is of use."""
 
 RAISES_NOTHING = {
+    "at_work",
     "caution_lessons",
     "balance_works",
     "choice_settings",

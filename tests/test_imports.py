@@ -19,6 +19,7 @@ from small_district import District
 PACKAGE = Path(routekit.__file__).parent
 ORDER = (
     "errors",
+    "memory",
     "words",
     "vocabulary",
     "techniques",

@@ -10,9 +10,7 @@ from importlib import import_module
 from pathlib import Path
 from typing import Any, Final, Protocol
 
-import pandas as pd
-
-from routekit.arrays import TEXTS_AS_OBJECTS
+from routekit.arrays import at_work
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing
 from routekit.outputs.output_files import (
@@ -54,7 +52,7 @@ def _silent(_: str) -> None:
     """Tell nobody."""
 
 
-@pd.option_context(TEXTS_AS_OBJECTS)
+@at_work()
 def write_outputs(
     result: Result,
     folder: str | Path,

@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from routekit.advice.new_lines import refuse_unknown_runs
-from routekit.arrays import TEXTS_AS_OBJECTS
+from routekit.arrays import at_work
 from routekit.errors import OutputError, PartError, RoutekitError
 from routekit.outputs.atomic import replacing
 from routekit.outputs.notebook import ShownResult
@@ -47,7 +47,7 @@ _GATHERING = "Putting parts together"
 _WRITING = "Writing areas"
 
 
-@pd.option_context(TEXTS_AS_OBJECTS)
+@at_work()
 def run_by_parts(
     study: Study,
     folder: Path,

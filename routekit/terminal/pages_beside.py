@@ -19,15 +19,12 @@ from threading import Thread
 from types import TracebackType
 from typing import Any, Final, Self
 
-import pandas as pd
-
-from routekit.arrays import TEXTS_AS_OBJECTS
+from routekit.arrays import at_work
 from routekit.errors import OutputError
 from routekit.outputs.arborist.printing import load_faces
 from routekit.outputs.output_files import OUTPUTS, Output
 from routekit.outputs.write import find_writer, write_pages
 from routekit.result import Result
-from routekit.terminal.memory import seldom_collecting
 
 _PATIENCE_S: Final = 5.0
 """For a process that was told to end."""
@@ -143,8 +140,7 @@ def _say_stopped() -> OutputError:
     )
 
 
-@seldom_collecting()
-@pd.option_context(TEXTS_AS_OBJECTS)
+@at_work()
 def _serve(line: Connection) -> None:
     """Get ready, and write what is asked for: the process beside."""
     # Ctrl+C reaches both; the other process decides, and ends this one.

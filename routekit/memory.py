@@ -1,4 +1,4 @@
-"""How a command that makes many objects lets them go."""
+"""How a job that makes many objects lets them go."""
 
 from __future__ import annotations
 

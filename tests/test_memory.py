@@ -1,4 +1,4 @@
-"""Rings of objects are looked for seldom during a command, and as before after it."""
+"""Rings of objects are looked for seldom during a run, and as before after it."""
 
 import gc
 import os
@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from routekit import cli, study
+from routekit import cli, pipeline, study
 from routekit.errors import StudyError
-from routekit.terminal.memory import seldom_collecting
+from routekit.memory import seldom_collecting
 
 
 def _count_rounds(make):
@@ -92,6 +92,22 @@ def test_screen_looks_seldom(monkeypatch, tmp_path):
     monkeypatch.setattr(study.Study, "load", load)
     with pytest.raises(StudyError):
         cli._screen(tmp_path / "study.toml", tmp_path, as_json=False)
+    assert seen[0][0] > before[0]
+    assert gc.get_threshold() == before
+
+
+def test_a_study_run_from_python_looks_seldom_too(monkeypatch):
+    """A notebook calls no command."""
+    seen = []
+
+    def prepare(*_, **__):
+        seen.append(gc.get_threshold())
+        raise StudyError("no study")
+
+    before = gc.get_threshold()
+    monkeypatch.setattr(pipeline, "require_study", prepare)
+    with pytest.raises(StudyError):
+        pipeline.run_study(None)
     assert seen[0][0] > before[0]
     assert gc.get_threshold() == before
 
