@@ -5,9 +5,9 @@ time and memory), and what holds for the study is concluded over all of them
 (`pipeline.conclude`). Results in one piece hold the whole study in memory, long tables and all.
 Results by area (`run.run_by_areas`) hold of it the layers, the works and trees, and few columns of
 what is listed run by run: checks, options, texts and priced items stay with their parts, from disk
-to disk; texts and numbers of the rest are mapped from disk (`shelf`). Reading and concluding still
-grow with the study, by its shapes and by what stages make of all rows at once. The result is that
-of the study in one piece. What couples runs, and how each coupling is kept (the contract of this
+to disk; texts, numbers and shapes of the rest are mapped from disk (`shelf`). Reading, dividing and
+concluding still grow with the study, by what stages make of all rows at once. The result is that of
+the study in one piece. What couples runs, and how each coupling is kept (the contract of this
 room; who adds a coupling adds it here and in `divide.py`):
 
 - Strings, pits, chains and the length of a chain go from run to run through manholes, among runs

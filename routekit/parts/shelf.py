@@ -1,8 +1,8 @@
 """Columns that stand on disk and are mapped into memory: the system holds of them what is read.
 
-Texts and numbers are most of what a study weighs, and most of them are carried from reading to
-writing without being looked at. A table from the shelf is the same table; the pages of its columns
-come from disk when they are read, and go again when memory is wanted.
+Texts, numbers and shapes are most of what a study weighs, and most of them are carried from reading
+to writing without being looked at. A table from the shelf is the same table; the pages of its
+columns come from disk when they are read, and go again when memory is wanted.
 """
 
 from __future__ import annotations
@@ -13,12 +13,15 @@ from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final, TypeVar
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from geopandas.array import GeometryDtype
 
 from routekit.arrays import give_back
 from routekit.errors import OutputError
+from routekit.parts.shelf_shapes import StoredShapes, write_shapes
 
 Table = TypeVar("Table", bound=pd.DataFrame)
 Tables = TypeVar("Tables")
@@ -46,7 +49,7 @@ class Shelf:
     _maps: list[mmap.mmap] = field(default_factory=list)
 
     def put(self, table: Table) -> Table:
-        """Put texts and numbers of a table on disk.
+        """Put texts, numbers and shapes of a table on disk.
 
         Parameters
         ----------
@@ -63,19 +66,14 @@ class Shelf:
         OutputError
             If they cannot be written.
         """
-        kinds = {name: _tell_kind(table[name]) for name in table.columns}
-        wanted = [name for name, kind in kinds.items() if kind]
+        wanted = [name for name in table.columns if _is_put(table[name])]
         if len(table) < _LEAST_ROWS or not wanted:
             return table
+        held = self._map(table, wanted)
         found = {
-            str(name): pd.Series(
-                _MAPPED.__from_arrow__(column)  # type: ignore[attr-defined]
-                if kinds[name] == "text"
-                else column.chunk(0).to_numpy(zero_copy_only=True),
-                index=table.index,
-                copy=False,
-            )
-            for name, column in zip(wanted, self._map(table, wanted), strict=True)
+            str(name): _hold(table[name], column)
+            for name, column in zip(wanted, held, strict=True)
+            if column is not None
         }
         return table.assign(**found)
 
@@ -114,15 +112,18 @@ class Shelf:
                 one.madvise(mmap.MADV_DONTNEED)
         give_back()
 
-    def _map(self, table: pd.DataFrame, names: list[Any]) -> list[pa.ChunkedArray]:
-        """Write columns to a file without a name, one after the other, and map it."""
-        begins: list[int] = []
+    def _map(self, table: pd.DataFrame, names: list[Any]) -> list[pa.ChunkedArray | None]:
+        """Write columns to a file without a name, one after the other, and map it.
+
+        None for a column that cannot be written as it is.
+        """
+        begins: list[int | None] = []
         try:
             with tempfile.TemporaryFile(dir=self.folder) as file:
                 for name in names:
                     file.write(bytes(-file.tell() % _ALIGNED))
-                    begins.append(file.tell())
-                    _write_column(table[name], file)
+                    begin = file.tell()
+                    begins.append(begin if _write_column(table[name], file) else None)
                 file.flush()
                 mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
         except OSError as error:
@@ -133,7 +134,10 @@ class Shelf:
             raise OutputError(message) from None
         self._maps.append(mapped)
         whole = pa.py_buffer(mapped)
-        return [pa.ipc.open_stream(whole.slice(one)).read_all().column(0) for one in begins]
+        return [
+            None if one is None else pa.ipc.open_stream(whole.slice(one)).read_all().column(0)
+            for one in begins
+        ]
 
 
 def _is_text(column: pd.Series) -> bool:
@@ -141,26 +145,51 @@ def _is_text(column: pd.Series) -> bool:
     return isinstance(column.dtype, pd.StringDtype)
 
 
-def _tell_kind(column: pd.Series) -> str:
-    """Tell how a column is put on disk: as text, as number, or not (blank)."""
+def _is_shape(column: pd.Series) -> bool:
+    """Tell whether a column is of shapes."""
+    return isinstance(column.dtype, GeometryDtype)
+
+
+def _is_put(column: pd.Series) -> bool:
+    """Tell whether a column is one that is put on disk, and is not there already."""
     if _is_text(column):
-        return "text" if getattr(column.dtype, "storage", "") == "python" else ""
-    is_plain = isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf"
-    return "number" if is_plain else ""
+        return bool(getattr(column.dtype, "storage", "") == "python")
+    if _is_shape(column):
+        return not (isinstance(column.array, StoredShapes) and column.array.is_stored)
+    return isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf"
 
 
-def _write_column(column: pd.Series, file: BinaryIO) -> None:
-    """Write a column where a file stands."""
+def _hold(column: pd.Series, mapped: pa.ChunkedArray) -> pd.Series:
+    """Give a column whose values are those that are mapped."""
+    if _is_shape(column):
+        shapes = StoredShapes(mapped.chunk(0), column.array.crs)
+        drawn: pd.Series = gpd.GeoSeries(shapes, index=column.index)
+        return drawn
+    held = (
+        _MAPPED.__from_arrow__(mapped)  # type: ignore[attr-defined]
+        if _is_text(column)
+        else mapped.chunk(0).to_numpy(zero_copy_only=True)
+    )
+    return pd.Series(held, index=column.index, copy=False)
+
+
+def _write_column(column: pd.Series, file: BinaryIO) -> bool:
+    """Write a column where a file stands; False where it would not come back as it is."""
     if _is_text(column):
         held = pa.array(column.array, type=pa.large_string())
+    elif _is_shape(column):
+        held = write_shapes(column)
     else:
         # Not a number is a number here, as it is in the table.
         held = pa.array(np.ascontiguousarray(column), from_pandas=False)
+    if held is None:
+        return False
     told = pa.table([held], names=["column"])
     sink = pa.PythonFile(_Stays(file), "w")
     with pa.ipc.new_stream(sink, told.schema) as stream:
         stream.write_table(told)
     sink.flush()
+    return True
 
 
 class _Stays:
