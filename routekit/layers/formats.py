@@ -374,6 +374,28 @@ def find_texts_in_numbers(path: Path, table: str) -> dict[str, dict[int, str]]:
         return _list_texts(f"{address}&immutable=1", table)
 
 
+def read_last_change(path: Path) -> str:
+    """Read when a GeoPackage says that one of its layers was last written.
+
+    Parameters
+    ----------
+    path : Path
+        A file of SQLite.
+
+    Returns
+    -------
+    str
+        As YYYY-MM-DDThh:mm:ssZ; blank where it does not say.
+    """
+    address = f"file:{quote(str(path.absolute()))}?mode=ro"
+    asked = "SELECT max(last_change) FROM gpkg_contents"
+    try:
+        with closing(sqlite3.connect(address, uri=True)) as base:
+            return str(base.execute(asked).fetchone()[0] or "")
+    except sqlite3.Error:
+        return ""
+
+
 def _list_texts(address: str, table: str) -> dict[str, dict[int, str]]:
     """List the texts in the number columns of one table of a database."""
     name = _quote(table)

@@ -23,6 +23,7 @@ from routekit.arrays import Flags
 from routekit.errors import CrsError, LayerError
 from routekit.layers.columns import Column
 from routekit.layers.crs import transform_layer
+from routekit.layers.formats import read_last_change
 from routekit.layers.mending import LEAST_AREA_M2, mend_areas
 from routekit.layers.opening import shut_doors, vector_source
 from routekit.layers.parsing import read_flags, read_ids, read_numbers, read_text
@@ -33,6 +34,7 @@ from routekit.words.columns import say_each
 from routekit.words.texts import Text, say
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
 
     import pyproj
@@ -218,8 +220,9 @@ def read_site_return(
             "that routekit wrote"
         )
         raise LayerError(msg)
+    latest = _find_latest_day(path)
     tables = {
-        layer: _take_layer(layer, frames[layer], crs, findings)
+        layer: _take_layer(layer, frames[layer], crs, findings, latest)
         if layer in frames
         else _miss_layer(layer, path, findings)
         for layer in _NAMED
@@ -296,23 +299,28 @@ def _miss_layer(layer: str, path: Path, findings: Findings) -> pd.DataFrame:
     return _empty_table(layer)
 
 
+def _find_latest_day(path: Path) -> pd.Timestamp:
+    """Find the last day that cells may tell of: today, or when the file was last written.
+
+    The second stands for the clock of a machine that is behind.
+    """
+    today = pd.Timestamp.today().normalize()
+    written = pd.to_datetime(read_last_change(path)[:10], format="%Y-%m-%d", errors="coerce")
+    return today if pd.isna(written) else max(today, written)
+
+
 def _take_layer(
-    layer: str, frame: pd.DataFrame, crs: pyproj.CRS, findings: Findings
+    layer: str, frame: pd.DataFrame, crs: pyproj.CRS, findings: Findings, latest: pd.Timestamp
 ) -> pd.DataFrame:
     """Bring one layer into its columns; what cannot be read is blanked, or left out, and told."""
     if not len(frame):
         return _empty_table(layer)
     columns = load_return_columns(layer)
     rows = pd.Series([f"row {n}" for n in range(1, len(frame) + 1)], index=frame.index, dtype="str")
-    gone = [name for name in columns if name not in frame]
-    if gone:
-        seen = say("no column {names}", names=", ".join(gone))
-        findings.note("warning", layer, "", seen, say("read as blank"))
-    for name in [name for name in frame if name not in (*columns, "geometry")]:
-        findings.note("info", layer, str(name), say("unknown column"), say("not read"))
+    frame = _match_columns(layer, frame, columns, findings)
     table = pd.DataFrame(
         {
-            name: _read_column(column, frame[name], rows, findings)
+            name: _read_column(column, frame[name], rows, findings, latest)
             if name in frame
             else _empty_table(layer)[name].reindex(frame.index)
             for name, column in columns.items()
@@ -327,8 +335,46 @@ def _take_layer(
     return _drop_twins(layer, table, findings).reset_index(drop=True)
 
 
+def _match_columns(
+    layer: str, frame: pd.DataFrame, columns: Collection[str], findings: Findings
+) -> pd.DataFrame:
+    """Tell columns that are not there, and those that are not known, of which one may be the other.
+
+    A name in other letters, such as DONE_ON, is that of the column.
+    """
+    held = [str(name) for name in frame if name != "geometry"]
+    free = {name.strip().casefold(): name for name in held if name not in columns}
+    spelt = {free[name]: name for name in columns if name not in frame and name in free}
+    unknown = [name for name in held if name not in columns and name not in spelt]
+    for name in [each for each in columns if each not in (*frame, *spelt.values())]:
+        done = (
+            say(
+                "read as blank; if it stands under another name ({names}), rename that column to "
+                "{name}",
+                names=", ".join(unknown),
+                name=name,
+            )
+            if unknown
+            else say("read as blank")
+        )
+        findings.note(
+            "error" if unknown else "warning",
+            layer,
+            name,
+            say("no column {names}", names=name),
+            done,
+        )
+    for name in unknown:
+        findings.note("info", layer, name, say("unknown column"), say("not read"))
+    return frame.rename(columns=spelt)
+
+
 def _read_column(
-    column: Column, cells: pd.Series, rows: pd.Series, findings: Findings
+    column: Column,
+    cells: pd.Series,
+    rows: pd.Series,
+    findings: Findings,
+    latest: pd.Timestamp,
 ) -> pd.Series:
     """Read the cells of one column; those that cannot be read are blanked and told."""
     text = read_text(cells)
@@ -336,7 +382,11 @@ def _read_column(
         return read_ids(cells)
     if column.kind == "text":
         return text
-    read, wrong, wanted = _READERS[column.kind](column, cells, text)
+    read, wrong, wanted = (
+        _read_dates(column, cells, text, latest)
+        if column.kind == "date"
+        else _READERS[column.kind](column, cells, text)
+    )
     if wrong.any():
         seen = say_each('"{value}" cannot be read', value=text[wrong].fillna("").tolist())
         done = say("read as blank; {remedy}", remedy=wanted)
@@ -361,13 +411,18 @@ def _read_flags(column: Column, cells: pd.Series, text: pd.Series) -> _Read:
     return pd.Series(read, index=text.index), wrong, say("write yes or no")
 
 
-def _read_dates(column: Column, cells: pd.Series, text: pd.Series) -> _Read:
-    """Read days."""
-    assert column.kind == "date"
+def _read_dates(column: Column, cells: pd.Series, text: pd.Series, latest: pd.Timestamp) -> _Read:
+    """Read days that can be: none from before works of this kind, none still to come."""
     is_date = pd.api.types.is_datetime64_any_dtype(cells)
     days = cells if is_date else pd.to_datetime(text, format="%Y-%m-%d", errors="coerce")
-    wrong = (text.notna() & days.isna()).to_numpy(dtype=bool)
-    return days.dt.strftime("%Y-%m-%d").astype("str"), wrong, say("write the day as YYYY-MM-DD")
+    days = days.dt.tz_localize(None)
+    is_odd = (days.dt.year < column.low) | (days.dt.normalize() > latest)
+    wrong = (text.notna() & (days.isna() | is_odd)).to_numpy(dtype=bool)
+    wanted = say(
+        "write the day as YYYY-MM-DD; it is not before {year} and not still to come",
+        year=f"{column.low:.0f}",
+    )
+    return days.dt.strftime("%Y-%m-%d").astype("str").mask(wrong), wrong, wanted
 
 
 def _read_choices(column: Column, cells: pd.Series, text: pd.Series) -> _Read:
@@ -380,7 +435,6 @@ def _read_choices(column: Column, cells: pd.Series, text: pd.Series) -> _Read:
 _READERS: Final = {
     "number": _read_numbers,
     "flag": _read_flags,
-    "date": _read_dates,
     "choice": _read_choices,
 }
 

@@ -17,7 +17,13 @@ from routekit.layers.findings import Findings
 from routekit.layers.read import read_layers
 from routekit.layers.site_return import PITS_DUG, ROOTS_MET, empty_return
 from routekit.pipeline import run_study
-from routekit.record.as_built import Plan, _compare_levels, compare_as_built, tell_lost_roots
+from routekit.record.as_built import (
+    Plan,
+    _compare_levels,
+    compare_as_built,
+    find_finished,
+    tell_lost_roots,
+)
 from routekit.record.settings import RecordSettings
 from routekit.study import Study, parse_settings
 
@@ -162,7 +168,7 @@ def read(district, **layers):
 
 
 def test_cells_that_cannot_be_read_are_blanked_and_named(district):
-    row = {"run_id": "R1", "technique": "magic", "bore_mm": 9.0, "done_on": "20-05-2027"}
+    row = {"run_id": "R1", "technique": "magic", "bore_mm": 9.0, "done_on": "20-05-2026"}
     returned, findings = read(district, done_runs=[row | {"test_passed": "perhaps"}])
     assert (
         returned.done_runs[["technique", "bore_mm", "done_on", "test_passed"]].isna().all(axis=None)
@@ -174,8 +180,53 @@ def test_cells_that_cannot_be_read_are_blanked_and_named(district):
     assert "write a number from 50 to 5000" in told.set_index("field")["done"]["bore_mm"]
 
 
+@pytest.mark.parametrize("day", ["1826-05-20", "1999-12-31", "2099-05-20", "tomorrow"])
+def test_a_day_that_cannot_be_is_told_and_counts_as_nothing_done(district, day):
+    """Nobody wrote down when: the works are not finished, the permit is not granted."""
+    if day == "tomorrow":
+        day = str((pd.Timestamp.today() + pd.Timedelta(days=2)).date())
+    returned, findings = read(
+        district,
+        done_runs=[{"run_id": "R1", "technique": "cipp", "done_on": day}],
+        permits=[{"permit_id": "R1 trees", "reference": "A 7", "granted_on": day}],
+    )
+    assert returned.done_runs["done_on"].isna().all()
+    assert returned.permits["granted_on"].isna().all()
+    for layer, field in (("done_runs", "done_on"), ("permits", "granted_on")):
+        told = pick(findings, layer=layer, severity="error", row="row 1", field=field)
+        assert told["seen"].tolist() == [f'"{day}" cannot be read']
+        assert "not before 2000 and not still to come" in told["done"].iloc[0]
+    planned = pd.DataFrame({"run_id": ["R1"], "technique": ["cipp"]})
+    assert find_finished(returned.done_runs, planned).empty
+
+
+def test_a_day_of_today_is_read(district):
+    day = str(pd.Timestamp.today().date())
+    row = {"run_id": "R1", "technique": "cipp", "done_on": day}
+    returned, findings = read(district, done_runs=[row])
+    assert returned.done_runs["done_on"].tolist() == [day]
+    assert pick(findings, layer="done_runs", field="done_on").empty
+
+
+def test_a_column_under_another_name_is_named_with_those_it_may_be(district):
+    row = {"run_id": "R1", "technique": "cipp", "done_on": "2026-05-20"}
+    path = put_rows(district.folder / "return.gpkg", CRS, done_runs=[row])
+    table = pyogrio.read_dataframe(path, layer="done_runs")
+    path.unlink()
+    renamed = table.rename(columns={"done_on": "finished", "technique": "TECHNIQUE"})
+    pyogrio.write_dataframe(renamed, path, layer="done_runs")
+    layers = read_layers(parse_settings(district.sections), district.folder)
+    returned = layers.site_return
+    assert returned.done_runs["technique"].tolist() == ["cipp"], "other letters, the same name"
+    assert returned.done_runs["done_on"].isna().all()
+    told = pick(layers.findings, layer="done_runs", severity="error", field="done_on")
+    assert told["seen"].tolist() == ["no column done_on"]
+    assert "under another name (finished), rename that column to done_on" in told["done"].iloc[0]
+    assert pick(layers.findings, layer="done_runs", field="technique").empty
+
+
 def test_a_column_that_nobody_asked_for_is_told(district):
-    row = {"run_id": "R1", "technique": "cipp", "done_on": "2027-05-20", "weather": "dry"}
+    row = {"run_id": "R1", "technique": "cipp", "done_on": "2026-05-20", "weather": "dry"}
     returned, findings = read(district, done_runs=[row])
     assert "weather" not in returned.done_runs
     told = pick(findings, layer="done_runs", severity="info", field="weather")
