@@ -6,7 +6,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import Flags
+from routekit.arrays import Flags, Floats
 from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.regimes import choose_regime
 from routekit.trees.settings import ZoneSettings
@@ -58,8 +58,9 @@ def draw_largest(
     GeoDataFrame
         The zones of trees of which it is not recorded whether they are veteran or columnar as if
         they were; circles round estimated stems with the largest radius of the regime, or by
-        `doubt_factor` larger where it has none, and the structural ones enlarged alike. A tree
-        without a zone gets the largest one, as structural as a whole, where the regime has one.
+        `doubt_factor` larger where it has none, and the structural ones enlarged alike; those of
+        veterans as round the same stem of any other tree. A tree without a zone gets the largest
+        one, as structural as a whole, where the regime has one.
     """
     known = {name: trees[name].fillna(value=True) for name in KINDS if name in trees}
     stated = trees.loc[~zones["is_estimated"].to_numpy(dtype=bool), "tree_id"]
@@ -71,13 +72,30 @@ def draw_largest(
     wide = np.maximum(radius, np.where(np.isfinite(cap), cap, settings.doubt_factor * radius))
     is_wide = zones["is_estimated"].to_numpy(dtype=bool) & (radius > 0)
     factor = np.where(is_wide, wide / np.where(radius > 0, radius, 1.0), 1.0)
+    thicker = _thicken(trees.assign(**known), factor, settings, lists)
     is_new = largest["area_m2"].isna().to_numpy(dtype=bool) & np.isfinite(cap)
     structural = largest["structural_radius_m"].to_numpy(dtype=float)
     return largest.assign(
         radius_m=np.where(is_new, cap, radius * factor),
         area_m2=np.where(is_new, np.pi * cap**2, largest["area_m2"] * factor**2),
-        structural_radius_m=np.where(is_new, cap, structural * factor),
+        structural_radius_m=np.where(is_new, cap, structural * np.where(is_wide, thicker, 1.0)),
     )
+
+
+def _thicken(
+    trees: gpd.GeoDataFrame, factor: Floats, settings: ZoneSettings, lists: StemLists
+) -> Floats:
+    """Give how much the largest zone exceeds the drawn one where a veteran counts as any tree.
+
+    The crown, and the larger multiple, of a veteran widen its zone and not its stem: held against
+    its own zone, its structural one would be enlarged less than that of a tree that is none.
+    """
+    cap = choose_regime(settings).max_radius_m
+    if not np.isfinite(cap) or "is_veteran" not in trees or not trees["is_veteran"].any():
+        return factor
+    plain, _ = build_zones(trees.assign(is_veteran=False), None, settings=settings, lists=lists)
+    radius = plain["radius_m"].to_numpy(dtype=float)
+    return np.maximum(factor, cap / np.where(radius > 0, radius, np.nan))
 
 
 def is_more_harmed(largest: pd.DataFrame, drawn: pd.DataFrame) -> Flags:
