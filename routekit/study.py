@@ -170,7 +170,11 @@ class Study:
         except RecursionError:
             message = f"{file}: invalid TOML (brackets nested too deeply); correct it"
             raise StudyError(message) from None
-        except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        except UnicodeDecodeError as error:
+            line = error.object[: error.start].count(b"\n") + 1
+            message = f"{file}: line {line} is not UTF-8, in which TOML is written"
+            raise StudyError(f"{message}; save the file again as UTF-8") from None
+        except tomllib.TOMLDecodeError as error:
             message = f"{file}: invalid TOML ({error}); correct the line named"
             raise StudyError(message) from None
         return cls(file, parse_settings(table, file=file.name))

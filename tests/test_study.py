@@ -96,6 +96,13 @@ def test_a_misspelt_regime_is_offered_its_name():
 TEXT = '[layers]\nsewers = "s.gpkg"\ntrees = "t.gpkg"\n\n[study]\nname = "Käthe"\n'
 
 
+def test_a_study_file_in_another_encoding_is_named_with_its_line(tmp_path):
+    path = tmp_path / "study.toml"
+    path.write_bytes('[study]\nname = "Gro\u00dfe Stra\u00dfe"\n'.encode("cp1252"))
+    with pytest.raises(StudyError, match=r"line 2 is not UTF-8.*save the file again as UTF-8"):
+        Study.load(path)
+
+
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
 @pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
 def test_byte_order_marks_and_line_ends_of_other_systems_are_read(tmp_path, encoding, end):

@@ -86,8 +86,17 @@ _MAGIC: Final = (
 _DBF_VERSIONS: Final = b"\x02\x03\x30\x31\x32\x43\x63\x83\x8b\xcb\xf5\xfb"
 _DBF_HEADER_BYTES: Final = 32
 """Length of the fixed part of a dBASE header (from memory of the published format)."""
+_SHP_HEADER_BYTES: Final = 100
+"""Length of the header of .shp and .shx; the length of the file, in words of two bytes, stands at
+byte 24 (ESRI Shapefile Technical Description, 1998)."""
 _CSV_ENDINGS: Final = (".csv", ".tsv", ".psv")
 _DELIMITERS: Final = ",;\t|"
+_SEPARATOR_LINE: Final = re.compile(
+    rb'(?:\xef\xbb\xbf)?"?sep=([,;\t|])"?[,;\t| ]*(?:\r\n|\n|\r)', re.IGNORECASE
+)
+"""First line by which spreadsheets are told the sign between values (common practice)."""
+_TITLE_LINES: Final = 12
+"""Lines in which a title above the names of columns is looked for (house choice)."""
 _WIDE_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
 """First bytes of text in UTF-16 (the Unicode standard's byte order marks)."""
 _NUMBER_TYPE: Final = re.compile(r"(\w*int(eger)?|real|double|float|numeric)\b", re.IGNORECASE)
@@ -268,20 +277,44 @@ def find_row_fault(path: Path, kind: str) -> str:
     if kind == "csv":
         line = _find_open_quote(path)
         if line is None:
-            return ""
+            return _find_title(path)
         return (
             f"a quotation mark opened in line {line} is not closed in that value, so rows after "
             'it would be read as part of it; close it, or write it twice (""), and save again'
         )
-    if kind in ("dbf", "shapefile"):
-        names = [path] if kind == "dbf" else [path.with_suffix(each) for each in (".dbf", ".DBF")]
-        cut = next((_tell_cut(each) for each in names if each.is_file()), "")
+    if kind == "dbf":
+        cut = _tell_cut(path)
         return f"{cut}; copy it anew" if cut else ""
+    if kind == "shapefile":
+        return _find_part_fault(path)
     if kind == "other" and path.is_file():
         with path.open("rb") as stream:
             is_wide = stream.read(2) in _WIDE_MARKS
         return "it is text in UTF-16; save it again as UTF-8" if is_wide else ""
     return ""
+
+
+def _find_part_fault(path: Path) -> str:
+    """Say which part of a shapefile is not there, or cut short; blank where all are whole."""
+    for ending in (".shp", ".shx", ".dbf"):
+        names = dict.fromkeys(path.with_suffix(each) for each in (ending, ending.upper()))
+        part = path if ending == ".shp" else next((each for each in names if each.is_file()), None)
+        if part is None:
+            return f"{path.with_suffix(ending).name} is not beside it; copy all parts of it"
+        cut = _tell_cut(part) if ending == ".dbf" else _tell_short(part)
+        if cut:
+            return f"{cut}; copy it anew"
+    return ""
+
+
+def _tell_short(part: Path) -> str:
+    """Say how many bytes a part of a shapefile announces and holds; blank where it holds all."""
+    with part.open("rb") as stream:
+        head = stream.read(_SHP_HEADER_BYTES).ljust(_SHP_HEADER_BYTES, b"\0")
+    announced = 2 * struct.unpack_from(">i", head, 24)[0]
+    held = part.stat().st_size
+    is_cut = held < max(announced, _SHP_HEADER_BYTES)
+    return f"{part.name} is cut short: it holds {held} of {announced} bytes" if is_cut else ""
 
 
 def _tell_cut(table: Path) -> str:
@@ -291,6 +324,50 @@ def _tell_cut(table: Path) -> str:
     n_rows, start, row_bytes = struct.unpack_from("<IHH", head.ljust(_DBF_HEADER_BYTES, b"\0"), 4)
     held = max(table.stat().st_size - start, 0) // max(row_bytes, 1)
     return f"{table.name} is cut short: it holds {held} of {n_rows} rows" if held < n_rows else ""
+
+
+def find_csv_start(path: Path) -> int:
+    """Find where the line of names of a CSV file begins: after a line such as «sep=;».
+
+    Parameters
+    ----------
+    path : Path
+        A file of CSV.
+
+    Returns
+    -------
+    int
+        Bytes before it; 0 where nothing stands before it.
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with path.open("rb") as stream:
+        match = _SEPARATOR_LINE.match(stream.readline())
+    return match.end() if match else 0
+
+
+def _find_title(path: Path) -> str:
+    """Say that a line of one value stands above lines of several; blank where none does."""
+    start = find_csv_start(path)
+    with path.open("rb") as stream:
+        stream.seek(start)
+        lines = [stream.readline().decode("latin-1") for _ in range(_TITLE_LINES)]
+    lines = [line.lstrip("\u00ef\u00bb\u00bf") for line in lines]
+    delimiter = max(_DELIMITERS, key=lambda sign: max(line.count(sign) for line in lines))
+    cells = [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=delimiter)]
+    told = [[cell for cell in row if cell] for row in cells]
+    first = next((n for n, row in enumerate(told) if row), None)
+    wide = next((n for n, row in enumerate(told) if len(row) > 1), None)
+    if first is None or wide is None or len(told[first]) > 1 or first == wide:
+        return ""
+    return (
+        f'line {first + 1 + bool(start)} holds "{told[first][0]}" alone, and line '
+        f"{wide + 1 + bool(start)} holds {len(told[wide])} values: is it a title? Take away what "
+        "stands above the line with the names of the columns, and save again"
+    )
 
 
 def _find_open_quote(path: Path) -> int | None:

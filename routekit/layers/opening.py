@@ -21,6 +21,7 @@ from routekit.layers.formats import (
     NO_FORMAT,
     RASTER_FORMATS,
     VECTOR_FORMATS,
+    find_csv_start,
     find_door,
     find_row_fault,
     recognise,
@@ -37,6 +38,13 @@ _SHUT: Final = {
     "GDAL_VRT_ENABLE_PYTHON": "NO",
     "GDAL_VRT_ENABLE_RAWRASTERBAND": "NO",
 }
+_NAMED_ENDINGS: Final = (
+    *(".gpkg", ".fgb", ".shp", ".geojson", ".json", ".csv", ".gdb", ".parquet"),
+    *(".tif", ".tiff", ".asc"),
+)
+"""Files that are offered where a folder is named."""
+_FEW: Final = 10
+"""Names offered at most."""
 _OVERVIEWS: Final = "OVERVIEWS"
 
 
@@ -100,7 +108,9 @@ def vector_source(where: str, path: Path, also_open: Collection[str] = ()) -> tu
         _refuse_row_fault(where, path, kind)
     if kind in VECTOR_FORMATS:
         _refuse_door(where, path, kind)
-        return VECTOR_FORMATS[kind].prefix + str(path.absolute()), kind
+        start = find_csv_start(path) if kind == "csv" else 0
+        part = f"/vsisubfile/{start}," if start else ""
+        return VECTOR_FORMATS[kind].prefix + part + str(path.absolute()), kind
     if kind in RASTER_FORMATS:
         msg = f"{where}: {path} is a raster ({RASTER_FORMATS[kind].name}), where rows are wanted"
         raise LayerError(
@@ -287,6 +297,11 @@ def _refuse_closed(
     """Refuse a format that the study does not switch on."""
     if kind in also_open:
         return
+    if path.is_dir():
+        msg = f"{where}: {path} is a folder; name the file in it that holds the layer"
+        held = sorted(path.iterdir())
+        names = [each.name for each in held if each.suffix.lower() in _NAMED_ENDINGS]
+        raise LayerError(f"{msg}: {', '.join(names[:_FEW])}" if names else msg)
     msg = (
         f"{where}: {path} cannot be read as a {wanted} (by its first bytes it is "
         f"{CLOSED[kind]}); save it in a format that is read: {_list_formats(wanted)}; if you trust "

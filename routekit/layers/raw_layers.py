@@ -124,6 +124,9 @@ def read_layer(
             name, frame, unread, total = _read_rows(
                 layer, path, opened, source, findings, also_open
             )
+        if kind == "flatgeobuf":
+            with shut_doors(also_open):
+                _refuse_cut(layer, path, opened, name, None if source.where else total)
         if kind == "database":
             frame = _drop_texts(layer, path, frame, (opened, name, source.where), findings)
     frame = _clean_names(layer, frame, findings)
@@ -229,7 +232,7 @@ def _pick_layer(
         listed = pyogrio.list_layers(opened)
     except pyogrio.errors.DataSourceError as error:
         msg = f"layers.{layer}: {path} cannot be read as a vector file ({error})"
-        raise LayerError(msg) from error
+        raise LayerError(f"{msg}; it may be cut short or spoilt: copy or save it anew") from error
     names = [str(name) for name, _ in listed]
     if wanted is not None:
         if wanted in names:
@@ -289,7 +292,21 @@ def _read_frame(
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
         condition = f' where "{where}"' if where else ""
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
-        raise LayerError(msg) from error
+        remedy = "" if where else "; it may be cut short or spoilt: copy or save it anew"
+        raise LayerError(f"{msg}{remedy}") from error
+
+
+def _refuse_cut(layer: str, path: Path, opened: str, name: str, held: int | None) -> None:
+    """Refuse a FlatGeobuf that ends before its rows: the driver may stop without a word."""
+    if held is None:
+        bare: dict[str, Any] = {"columns": [], "read_geometry": False}
+        held = len(pyogrio.read_dataframe(opened, layer=name, **bare))
+    announced = int(pyogrio.read_info(opened, layer=name)["features"])
+    if held < announced:
+        msg = (
+            f"layers.{layer}: {path}: {path.name} is cut short: it holds {held} of {announced} rows"
+        )
+        raise LayerError(f"{msg}; copy it anew")
 
 
 def _drop_texts(

@@ -70,6 +70,76 @@ def test_table_without_geometry_where_lines_belong(district):
         district.read()
 
 
+@pytest.mark.parametrize("head", ["sep=;\n", "sep=;\r\n", '"SEP=;"\n', "\ufeffsep=;\n"])
+def test_a_line_for_spreadsheets_above_the_names_is_passed_over(head, district):
+    text = f"{head}run_id;chainage_m;code\nR1;1,5;BBA\n"
+    (district.folder / "inspections.csv").write_bytes(text.encode())
+    district.sections["layers"]["inspections"] = "inspections.csv"
+    found = district.read().inspections
+    assert found[["run_id", "chainage_m", "code"]].to_numpy().tolist() == [["R1", 1.5, "BBA"]]
+
+
+@pytest.mark.parametrize("head", ["Camera survey\n", "Camera survey;;\n;;\n", "sep=;\nSurvey\n"])
+def test_a_title_above_the_names_is_named_with_its_line(head, district):
+    text = f"{head}run_id;chainage_m;code\nR1;1,5;BBA\n"
+    (district.folder / "inspections.csv").write_text(text)
+    district.sections["layers"]["inspections"] = "inspections.csv"
+    line = 2 if head.startswith("sep") else 1
+    named = rf'inspections\.csv: line {line} holds "(Camera s|S)urvey" alone, and line \d holds 3'
+    with pytest.raises(LayerError, match=f"{named} values: is it a title"):
+        district.read()
+
+
+def test_a_table_of_one_column_has_no_title(district):
+    (district.folder / "inspections.csv").write_text("run_id\nR1\n")
+    district.sections["layers"]["inspections"] = "inspections.csv"
+    with pytest.raises(FieldError, match="no column for the required code"):
+        district.read()
+
+
+def test_a_folder_lists_what_may_be_meant(district):
+    (district.folder / "survey").mkdir()
+    make_trees()[["tree_id", "geometry"]].to_file(district.folder / "survey" / "stems.shp")
+    district.sections["layers"]["trees"] = "survey"
+    with pytest.raises(LayerError, match=r"layers\.trees: .*survey is a folder.*: stems\.shp$"):
+        district.read()
+
+
+@pytest.mark.parametrize(
+    ("name", "part", "cause"),
+    [
+        ("many.geojson", "", "Unterminated|cut short"),
+        ("many.shp", ".shx", r"many\.shx is cut short: it holds \d+ of \d+ bytes; copy it anew"),
+        ("many.shp", ".shp", r"many\.shp is cut short: it holds \d+ of \d+ bytes; copy it anew"),
+        ("many.fgb", "", "cut short"),
+    ],
+)
+@pytest.mark.parametrize("share", [0.5, 0.6, 0.7, 0.8, 0.9, 0.99])
+def test_a_file_that_is_cut_short_is_refused_and_loses_no_rows(name, part, cause, share, district):
+    """A driver of FlatGeobuf stops at many such cuts without a word."""
+    trees = make_trees()[["tree_id", "geometry"]]
+    many = gpd.GeoDataFrame(
+        pd.concat([trees.assign(tree_id=trees["tree_id"] + str(n)) for n in range(100)]),
+        crs=trees.crs,
+    )
+    path = district.folder / name
+    many.to_file(path)
+    cut = path.with_suffix(part or path.suffix)
+    content = cut.read_bytes()
+    cut.write_bytes(content[: int(len(content) * share)])
+    district.sections["layers"]["trees"] = name
+    with pytest.raises(LayerError, match=cause):
+        district.read()
+
+
+def test_a_shapefile_without_its_index_is_named(district):
+    make_trees()[["tree_id", "geometry"]].to_file(district.folder / "stems.shp")
+    (district.folder / "stems.shx").unlink()
+    district.sections["layers"]["trees"] = "stems.shp"
+    with pytest.raises(LayerError, match=r"stems\.shx is not beside it; copy all parts of it"):
+        district.read()
+
+
 def test_missing_required_field_names_the_line_to_write(district):
     district.put("sewers", make_sewers().rename(columns={"diameter_mm": "NAAM"}))
     wanted = r'fields\.sewers\.diameter_mm = "\.\.\.".*columns: .*NAAM'
