@@ -11,7 +11,7 @@ larger pipe between smaller ones buys nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -242,11 +242,7 @@ def _code_way(name: str, way: pd.Series) -> str:
 
 def _say_held(ids: Texts, carries: Floats, required: float) -> Text:
     """Say which runs hold a larger one back."""
-    names = [str(name) for name in ids[:_SHOWN]]
-    more = len(ids) - _SHOWN
-    shown = list_words(names)
-    if more > 0:
-        shown = say("{runs} and {n} more", runs=join(names, ", "), n=more)
+    shown = _list_runs(ids)
     if np.isnan(carries).all():
         return say(
             "The owner decides on the line: whether the larger pipe helps is not known, since of "
@@ -268,15 +264,29 @@ def _say_held(ids: Texts, carries: Floats, required: float) -> Text:
     )
 
 
+def _list_runs(ids: Sequence[object] | Texts) -> str:
+    """List the first runs, and say how many more there are."""
+    names = [str(name) for name in ids[:_SHOWN]]
+    if len(ids) <= _SHOWN:
+        return list_words(names)
+    return say("{runs} and {n} more", runs=join(names, ", "), n=len(ids) - _SHOWN)
+
+
+def _say_stops(ids: Sequence[object], why: Text) -> Text:
+    """Say which runs stop the line for one reason."""
+    if len(ids) == 1:
+        return say("{run} stops it: {why}", run=str(ids[0]), why=why)
+    return say("Each of {runs} stops it: {why}", runs=_list_runs(ids), why=why)
+
+
 def _say_ways(ids: Texts, rows: Ints, ways: pd.DataFrame, currency: str) -> str:
     """Say what it takes to let the flow through each of these runs, or which of them stops it."""
-    stops = [
-        say("{run} stops it: {why}", run=str(ids[row]), why=why)
-        for row, why in zip(rows, take_texts(ways, "why"), strict=True)
-        if why
-    ]
+    stops: dict[Text, list[object]] = {}
+    for row, why in zip(rows, take_texts(ways, "why"), strict=True):
+        if why:
+            stops.setdefault(why, []).append(ids[row])
     if stops:
-        return join(stops[:_SHOWN])
+        return join(_say_stops(stopped, why) for why, stopped in stops.items())
     parts = [
         say(
             "{run} by {technique} ({pipe}, {length:.0f} m)",

@@ -67,10 +67,14 @@ from routekit.methods.settings import BurstingSettings
 from routekit.pipes.expansion import least_cover
 from routekit.pipes.pull import LEVELS, NOT_KNOWN, NOT_OVER, OVER_AT, over_at
 from routekit.vocabulary import MM_PER_M
-from routekit.words.texts import name_check, take_texts
+from routekit.words.texts import message, name_check, take_texts
 
 NO_PIT: Final = name_check("Pits only where none may stand")
 """Name of the check that no ban on pits is broken."""
+
+_CONFIRM_BURST: Final = message(
+    "Have the contractor confirm that the old pipe can be burst, and with which tools."
+)
 
 
 _STRETCH_M: Final = 10.0
@@ -207,7 +211,7 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
         caution=settings.caution_host_mm,
         unit="mm",
         source="najafi_p240",
-        remedy="Measure the bore.",
+        remedy=_CONFIRM_BURST,
         is_given=True,
     )
     largest = rest_on(largest, *SIZE)
@@ -217,7 +221,7 @@ def _host_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                 "Host material can be burst",
                 host_class(cases["material"]),
                 source="najafi_p352",
-                remedy="Find out the material of the old pipe.",
+                remedy=_CONFIRM_BURST,
             ),
             "material",
         ),

@@ -156,6 +156,13 @@ def test_a_run_that_cannot_be_enlarged_stops_the_line_and_gives_no_sums():
     assert row[["line_length_m", "line_cost_mid", "line_root_m2"]].isna().all()
 
 
+def test_runs_that_stop_the_line_for_one_reason_are_told_together():
+    """Four are named and the rest counted, as where the line is told at first."""
+    row = judge([38.0, 70.0, NAN, NAN], {3: (-1, NAN, NAN), 4: (-1, NAN, NAN)})
+    assert "Each of R3 and R4 stops it: its size is not known." in row["reason"]
+    assert row["reason"].count("stops it") == 1
+
+
 def test_where_nothing_below_is_known_the_larger_pipe_is_not_said_to_help():
     row = judge([38.0, 70.0, NAN, 60.0], {3: (-1, NAN, NAN)}, same=-1)
     assert row["line_verdict"] == NOT_KNOWN

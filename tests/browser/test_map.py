@@ -9,11 +9,13 @@ import unicodedata
 from dataclasses import replace
 from pathlib import Path
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pypdf
 import pytest
 import rasterio
+import shapely
 from encroach import change
 from whole_result import list_stems, set_outputs, word_stems
 
@@ -590,6 +592,45 @@ def test_photo_lies_under_the_plan(open_page, tmp_path):
     page.evaluate("location.hash = 'page=layers'")
     page.locator("input[data-layer=photo]").uncheck()
     wait_until(page, f"!{middle}")
+
+
+def test_areas_that_overlap_stay_filled_and_water_looks_like_water(open_page, tmp_path):
+    """A basement below a building, and lines, which hold nothing, whatever their bends."""
+    result = district.make_district()
+    house, wall = shapely.box(90, 85, 110, 95), [(150, 85), (165, 98), (180, 85)]
+    shapes = [house, house, shapely.box(120, 85, 140, 95), shapely.LineString(wall)]
+    moved = [shapely.transform(one, lambda at: at + district.at(0, 0)) for one in shapes]
+    kinds = ["building", "basement", "water", "wall"]
+    obstacles = gpd.GeoDataFrame({"kind": kinds}, geometry=moved, crs=district.CRS)
+    path = tmp_path / "map.html"
+    bare = replace(result, obstacles=obstacles, surfaces=result.surfaces.iloc[:0])
+    path.write_text(build_map(bare), encoding="utf-8")
+    page = open_page(path)
+    wait_until(page, "document.querySelector('.plan-canvas').dataset.drawn === 'yes'")
+    inside = [read_colour(page, east, 90.0) for east in (100.0, 130.0, 165.0)]
+    assert inside[0] == [227, 222, 210], "the two areas cancel each other out"
+    red, _, blue = inside[1]
+    assert blue > red + 10
+    assert inside[2] == read_colour(page, 145.0, 90.0), "a line is filled as if it were an area"
+
+
+def read_colour(page, east, north):
+    """Give the colour of the plan at a place of the district."""
+    lon, lat = to_lonlat([district.at(east, north)], district.CRS)[0]
+    return page.evaluate(
+        """([lat, lon]) => {
+          const canvas = document.querySelector('.plan-canvas');
+          const box = canvas.getBoundingClientRect();
+          const spot = sheet_map.latLngToContainerPoint([lat, lon]);
+          const frame = document.getElementById('sheet_map').getBoundingClientRect();
+          const x = (frame.left + spot.x - box.left) * canvas.width / box.width;
+          const y = (frame.top + spot.y - box.top) * canvas.height / box.height;
+          const pen = document.createElement('canvas').getContext('2d', {willReadFrequently: true});
+          pen.drawImage(canvas, -Math.round(x), -Math.round(y));
+          return [...pen.getImageData(0, 0, 1, 1).data].slice(0, 3);
+        }""",
+        [lat, lon],
+    )
 
 
 @pytest.mark.parametrize("language", ["en", "de", "es", "fr", "nl"])

@@ -144,6 +144,17 @@ def test_an_alert_leads_to_the_list_of_its_things(open_page, lists_file, told):
     assert names == told.advice.loc[first, "run_id"].tolist()
 
 
+def test_the_filter_of_runs_says_what_each_alert_is_raised_for(open_page, lists_file):
+    """Pits and digs may be told the same thing; runs that have one are counted, not these."""
+    page = open_page(lists_file, address="#page=filter")
+    lines = [one.strip() for one in page.locator(".narrow-alert .facet-line").all_inner_texts()]
+    assert any("1 pit \u2013 Without a clear position (" in line for line in lines), lines
+    assert any(line.startswith("Not inspected: the technique is") for line in lines)
+    page.evaluate("location.hash = 'page=pits'")
+    wait_until(page, "document.getElementById('page-pits')?.hidden === false")
+    assert "1 pit \u2013" not in page.locator("#page-pits").text_content()
+
+
 def test_an_alert_of_another_study_leads_to_the_runs(open_page, lists_file):
     page = open_page(lists_file, address="#alert=no_such")
     assert page.locator("#list-rows tr").count() == 12

@@ -519,3 +519,63 @@ def test_the_programme_says_what_is_ready_and_bars_nobody(
     page.locator("#programme-table button.opener").first.click()
     page.wait_for_selector("#page-card:not([hidden])")
     assert "R1" in card(page)
+
+
+def test_the_programme_tells_long_names_streets_not_known_and_what_is_left_of_a_day(
+    open_page, tmp_path
+):
+    """More may be left of the last day where all goes fast; the band stands in order."""
+    long = "Promenade along the Upper Willow Embankment and the Old Ferry Landing, North Side"
+    made = make_programme()
+    programme = made.programme.assign(street=[long, "", ""], string_id=["S1", "", "S2"])
+    stages = pd.DataFrame(
+        {
+            "package_id": ["WP001"],
+            "stage": ["left of the last day"],
+            "days_low": [1.0],
+            "days": [0.125],
+            "days_high": [0.5],
+        }
+    )
+    stages = fill_table("stages", stages, district.CRS)
+    path = tmp_path / "map.html"
+    path.write_text(build_map(replace(made, programme=programme, stages=stages)), encoding="utf-8")
+    page = open_page(path, address="#page=programme")
+    names = page.locator("#programme-bars .w-name").all_text_contents()
+    names = [name for name in names if name.startswith("WP")]
+    assert names[0].startswith("WP001 S1, Promenade along")
+    assert names[0].endswith("\u2026")
+    assert names[1] == "WP002 street not known"
+    frame = page.locator("#programme-bars").bounding_box()
+    for name in page.locator("#programme-bars .w-name", has_text="WP").all():
+        box = name.bounding_box()
+        assert box["x"] + box["width"] <= frame["x"] + frame["width"]
+    text = page.locator("#programme-table").inner_text()
+    assert long in text
+    page.locator("#programme-table summary", has_text="Stages").first.click()
+    assert "left of the last day: 0.1 days (0.1 to 1)" in page.locator(".stages").inner_text()
+
+
+def test_a_local_repair_has_no_connection_and_a_tree_that_is_spared_is_harmed_by_none(
+    open_page, tmp_path
+):
+    made = make_works()
+    digs = made.digs.assign(kind="local_repair", connection_id="")
+    path = tmp_path / "map.html"
+    path.write_text(build_map(replace(made, digs=digs)), encoding="utf-8")
+    page = open_page(path, address="#dig=" + str(digs["dig_id"].iloc[0]))
+    page.wait_for_selector("#page-card:not([hidden]) h2")
+    assert "Connection" not in facts(page)
+    digs["kind"] = "connection"
+    path.write_text(build_map(replace(made, digs=digs)), encoding="utf-8")
+    page = open_page(path, address="#dig=" + str(digs["dig_id"].iloc[0]))
+    page.wait_for_selector("#page-card:not([hidden]) h2")
+    assert facts(page)["Connection"] == "not known"
+    balance = made.tree_balance.assign(severity="none")
+    path.write_text(build_map(replace(made, tree_balance=balance)), encoding="utf-8")
+    page = open_page(path, address="#tree=" + str(balance["tree_id"].iloc[0]))
+    page.wait_for_selector("#page-card:not([hidden]) h2")
+    told = card(page)
+    assert "No tree" not in told
+    line = next(one for one in told.split("\n") if one.startswith("Severity\t"))
+    assert line.endswith("\tnone")

@@ -15,7 +15,7 @@ from routekit.methods.common import LEAST_DISTANCE, NO_DIGGING, as_flag, known_f
 from routekit.methods.repair import count_faults
 from routekit.methods.root_cutting import NOT_ACCEPTED
 from routekit.methods.settings import MethodSettings
-from routekit.techniques import TECHNIQUES
+from routekit.techniques import BURSTING, TECHNIQUES
 from routekit.vocabulary import MATERIALS
 
 NAN = np.nan
@@ -749,3 +749,14 @@ def test_connections_that_may_join_another_run_pass_only_where_all_of_them_are_f
         found = check_all(cases, plan)["burst_same"]
         told[n_loose] = next(one.verdict[0] for one in found if one.name == DENSE)
     assert told == {3.0: PASS, 4.0: CAUTION}
+
+
+@pytest.mark.parametrize("host", [{"material": "brick"}, {"diameter_mm": 450.0}])
+def test_nobody_is_sent_to_find_out_what_is_known_of_the_old_pipe(host):
+    """Brick, and a bore near the largest, burst with special tools: the contractor knows."""
+    checks = check_all(*make(**host))
+    for code in BURSTING:
+        open_ones = [one for one in checks[code] if one.verdict[0] == CAUTION]
+        asked = [one.remedy for one in open_ones if one.name.startswith("Host")]
+        assert len(asked) == 1
+        assert asked[0].startswith("Have the contractor confirm")

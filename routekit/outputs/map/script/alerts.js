@@ -48,6 +48,12 @@ const alerts = {
     return put(["^", { t: statementOf(study.alerts, "kind", this.byCode.get(code).row) }]);
   },
 
+  // In a list of other things what it is raised for stands before it: two may say the same.
+  nameIn(about, code) {
+    const isOwn = this.byCode.get(code).about === about;
+    return isOwn ? this.textOf(code) : `${this.countOf(code)} \u2013 ${this.textOf(code)}`;
+  },
+
   countOf(code) {
     const { about, items } = this.byCode.get(code);
     return THINGS[about](items.size);

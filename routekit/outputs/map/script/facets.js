@@ -89,5 +89,5 @@ const streetWord = (name) => name || say("street not known");
 
 // What is told of a thing: the codes of its alerts, or "" for none.
 function alertFacet(about, codesOf = (row) => alerts.codesOf(about, row)) {
-  return new Facet("alert", () => say("Alert"), codesOf, (code) => (code ? alerts.textOf(code) : say("none")), alerts.codes());
+  return new Facet("alert", () => say("Alert"), codesOf, (code) => (code ? alerts.nameIn(about, code) : say("none")), alerts.codes());
 }

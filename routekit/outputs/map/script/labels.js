@@ -92,7 +92,11 @@ function writeIn(pen, box, words, colour, font) {
   pen.restore();
 }
 
-const shorten = (text) => String(text ?? "").slice(0, 24);
+// What is left out of a long name is told.
+function shorten(text, most = 24) {
+  const signs = [...String(text ?? "")];
+  return signs.length > most ? `${signs.slice(0, most - 1).join("")}\u2026` : signs.join("");
+}
 
 function* drawLabels(pen, view) {
   const room = new Room();

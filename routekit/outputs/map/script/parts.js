@@ -69,11 +69,11 @@ function crownText(across, high) {
 function balanceOf(row) {
   const of = (name) => study.tree_balance.get(name, row);
   const area = (share, name) => `${percent(of(share))}${of(name) === null ? "" : `, ${quantity(of(name), "m\u00b2")}`}`;
-  const severity = severityName(of("severity"));
+  const [open, severity] = ["open_cut_severity", "severity"].map((name) => (of(name) ? harmWord(of(name)) : severityName(null)));
   const title = say("Open cut of the runs to be worked on, compared with the recommended works");
   return [make("h3", {}, say("Open cut compared with the recommended works")),
     dataTable(title, ["", say("Open cut"), say("Recommended")], [
-      [say("Severity"), severityName(of("open_cut_severity")),
+      [say("Severity"), open,
         of("is_careful_structural") ? say("{severity}, careful dig in the structural zone", { severity }) : severity],
       [say("Zone dug"), area("open_cut_footprint_share", "open_cut_footprint_m2"), area("footprint_share", "footprint_m2")],
       [say("Zone dug or severed"), percent(of("open_cut_severed_share")), area("loss_share", "loss_m2")],
@@ -252,7 +252,7 @@ function digCard(row) {
     [say("Purpose"), codeWord("dig", of("kind"))],
     [say("Method"), codeWord("method", of("method"))],
     [say("Run"), study.rows.run.has(String(of("run_id"))) ? linkTo("run", of("run_id")) : named(of("run_id"))],
-    [say("Connection"), of("connection_id") === null ? say("none") : named(of("connection_id"))],
+    of("connection_id") ? [say("Connection"), String(of("connection_id"))] : of("kind") === "connection" ? [say("Connection"), notKnown()] : null,
     [say("Excavated"), robot ? say("nothing: from inside the pipe") : quantity(of("footprint_m2"), "m\u00b2")],
     robot ? null : [say("In root zones"), inRootZones(of, of("dig_id"))],
     robot ? null : [say("Most affected tree"), worstTree((name) => of(name), row)],

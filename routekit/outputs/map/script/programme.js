@@ -1,6 +1,7 @@
 // The programme of works: a bar for each package, and the same days as a table.
 
 const BARS = { width: 420, row: 34, bar: 12, top: 34, foot: 6 };
+const LONGEST_PLACE = 60;
 const GANGS = ["inside", "pits", "trench"];
 
 function programmePage() {
@@ -39,8 +40,11 @@ function stagesOfPackage(of, row) {
 }
 
 function tellStage(row) {
-  const of = (name) => number(study.stages.get(name, row), 1);
-  return say("{stage}: {days} days ({low} to {high})", { stage: codeWord("stage", study.stages.get("stage", row)), days: of("days"), low: of("days_low"), high: of("days_high") });
+  const days = ["days_low", "days", "days_high"].map((name) => study.stages.get(name, row));
+  // What whole days leave over is not more where the work takes longer.
+  const inOrder = days.includes(null) ? days : [...days].sort((a, b) => a - b);
+  return say("{stage}: {days} days ({low} to {high})", { stage: codeWord("stage", study.stages.get("stage", row)),
+    days: number(days[1], 1), low: number(inOrder[0], 1), high: number(inOrder[2], 1) });
 }
 
 // Nothing is called ready while a permit is open, or anything else is left to confirm.
@@ -52,7 +56,7 @@ function readyOf(table, row) {
 }
 
 function placeOfPackage(of, row) {
-  return [of("string_id", row), named(of("street", row))].filter(Boolean).join(", ");
+  return [of("string_id", row), streetWord(of("street", row))].filter(Boolean).join(", ");
 }
 
 // The runs of a package, each of which opens its card.
@@ -98,7 +102,7 @@ function programmeBars(rows, of) {
   const drawn = placed.map((row, i) => {
     const top = BARS.top + i * BARS.row;
     const start = of("start_day", row) - 1;
-    return [makeSvg("text", { x: 0, y: top + 11, class: "w-name" }, `${of("package_id", row)} ${placeOfPackage(of, row)}`),
+    return [makeSvg("text", { x: 0, y: top + 11, class: "w-name" }, shorten(`${of("package_id", row)} ${placeOfPackage(of, row)}`, LONGEST_PLACE)),
       makeSvg("rect", { x: x(start).toFixed(1), y: top + 15, width: Math.max(x(of("finish_day", row) - start), 2).toFixed(1), height: BARS.bar, class: `gang-${of("work", row)}${of("is_ready", row) ? "" : " gang-waits"}` }),
       stageParts(of("package_id", row), x, top + 15), line(row, top + 15 + BARS.bar / 2)];
   });

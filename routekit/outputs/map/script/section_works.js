@@ -99,7 +99,7 @@ function stackNames(run, levels, perM) {
   return study.breachesOfRun(run).map((row) => {
     const from = Math.max(0, study.breaches.get("from_m", row) ?? 0);
     const to = Math.min(levels.length, study.breaches.get("to_m", row) ?? levels.length);
-    const words = String(study.trees.get("tree_id", study.breaches.get("tree", row)) ?? "").slice(0, 12);
+    const words = shorten(study.trees.get("tree_id", study.breaches.get("tree", row)), 12);
     const x = SECTION.left + ((from + to) / 2) * perM;
     const middle = Math.min(SECTION.width - nameWidth(words) / 2 - 2, x);
     const start = middle - nameWidth(words) / 2;

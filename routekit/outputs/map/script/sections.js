@@ -158,7 +158,7 @@ function sectionAxes(run, levels, frame) {
       makeSvg("text", { x: frame.x(m), y: foot + 9, "text-anchor": "middle", class: "s-figure" }, number(m)));
   }
   const name = (end, m, anchor) => makeSvg("text", { x: frame.x(m), y: 11, "text-anchor": anchor, class: "s-name" },
-    String(study.runs.get(end, run) ?? "").slice(0, 16));
+    shorten(study.runs.get(end, run), 16));
   return [marks, makeSvg("line", { x1: SECTION.left, x2: SECTION.left, y1: SECTION.top, y2: foot - 4, class: "s-tick" }),
     name("from_manhole", 0, "start"), name("to_manhole", levels.length, "end")];
 }
@@ -232,7 +232,7 @@ function sketchStem(stem, at, perM) {
     of("radius_m") ? makeSvg("circle", { cx, cy, r: of("radius_m") * perM, class: "p-zone" }) : null,
     of("structural_radius_m") ? makeSvg("circle", { cx, cy, r: of("structural_radius_m") * perM, class: "p-core" }) : null,
     makeSvg("circle", { cx, cy, r: Math.max(3, (of("stem_mid_mm") / 2000) * perM), class: "p-stem" }),
-    makeSvg("text", { x: cx, y: cy - 8, "text-anchor": "middle", class: "s-name" }, String(study.trees.get("tree_id", stem.tree) ?? "").slice(0, 14)),
+    makeSvg("text", { x: cx, y: cy - 8, "text-anchor": "middle", class: "s-name" }, shorten(study.trees.get("tree_id", stem.tree), 14)),
   ];
 }
 

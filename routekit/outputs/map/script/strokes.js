@@ -34,6 +34,7 @@ const DRAWN = [
 
 const SURFACE_FILLS = { carriageway: "#f0eee8", footway: "#f6f4ec", cycleway: "#f3ece4",
   parking: "#eeede9", verge: "#f0f4e4", planting: "#eaf1dd" };
+const OBSTACLE_TINTS = { water: ["#d5e6ee", "#8fadbb"] };
 
 /**
  * @type {{view: string, isOn: Record<string, boolean>, marked: {kind: string, row: number} | null,
@@ -93,6 +94,7 @@ function drawPhoto(pen, view) {
 }
 
 const FEATURES_PER_PATH = 100;
+const AREAS_A_STEP = 100;
 const TREES_A_STEP = 400;
 
 // Traces features and paints them by hundreds: one path of thousands is slower than many.
@@ -113,6 +115,28 @@ function* paintAll(pen, view, table, closed, paint, keep = () => true) {
   paint();
 }
 
+// Areas are filled one by one: in one path, two that overlap would leave a hole, even-odd.
+/** @param {(i: number) => boolean} keep */
+function* paintEach(pen, view, table, keep, paint) {
+  let count = 0;
+  for (let i = 0; i < table.n; i += 1) {
+    if (!isInView(table.outlines, i, view) || !keep(i)) continue;
+    pen.beginPath();
+    trace(pen, view, table.outlines, i, false);
+    paint(i);
+    count += 1;
+    if (count % AREAS_A_STEP === 0) yield;
+  }
+}
+
+// The ring of an area ends where it begins; a wall or a railway drawn as a line holds nothing.
+function isArea(outlines, i) {
+  const r = outlines.ringStart[i];
+  const [first, last] = [outlines.vertexStart[r], outlines.vertexStart[r + 1] - 1];
+  return last - first > 2 && outlines.x[first] === outlines.x[last]
+    && outlines.y[first] === outlines.y[last];
+}
+
 // A picture below the plan, which fills would hide.
 const hasBackground = () => Boolean(study.meta.tiles_host || (study.photo.n && drawing.isOn.photo));
 
@@ -121,21 +145,24 @@ function* drawSurfaces(pen, view) {
   pen.lineWidth = 0.75;
   for (const kind of study.surfaces.words("kind")) {
     pen.fillStyle = SURFACE_FILLS[kind] || "#f3f2ee";
-    yield* paintAll(pen, view, study.surfaces, true, () => {
+    const isOfKind = (i) => study.surfaces.get("kind", i) === kind;
+    yield* paintEach(pen, view, study.surfaces, isOfKind, () => {
       if (!hasBackground()) pen.fill("evenodd");
       if (view.pixelsPerM > 0.4) pen.stroke();
-    }, (i) => study.surfaces.get("kind", i) === kind);
+    });
   }
 }
 
 function* drawObstacles(pen, view) {
-  pen.fillStyle = "#e3ded2";
-  pen.strokeStyle = "#b5ad9c";
   pen.lineWidth = 1;
-  yield* paintAll(pen, view, study.obstacles, false, () => {
-    pen.fill("evenodd");
-    if (view.pixelsPerM > 0.4) pen.stroke();
-  });
+  for (const kind of study.obstacles.words("kind")) {
+    [pen.fillStyle, pen.strokeStyle] = OBSTACLE_TINTS[kind] || ["#e3ded2", "#b5ad9c"];
+    const isOfKind = (i) => study.obstacles.get("kind", i) === kind;
+    yield* paintEach(pen, view, study.obstacles, isOfKind, (i) => {
+      if (isArea(study.obstacles.outlines, i)) pen.fill("evenodd");
+      if (view.pixelsPerM > 0.4) pen.stroke();
+    });
+  }
 }
 
 function* drawEdge(pen, view) {
