@@ -7,7 +7,7 @@ mean «not known» become NaN. What is read from where is kept as a table.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -54,6 +54,10 @@ if TYPE_CHECKING:
 JOIN_MARK: Final = " + "
 """Stands between column names whose texts are joined."""
 
+_CUT_FORMATS: Final = (".shp", ".dbf")
+_CUT_LETTERS: Final = 10
+"""Letters that a name in a dBase table has at most (from memory of the published format)."""
+
 MAPPING_COLUMNS: Final = ("layer", "column", "source", "unit", "known", "rows")
 
 
@@ -75,9 +79,13 @@ class _Rules:
     declared: str | None
     codes: dict[str, Scalar]
     missing: tuple[Scalar, ...]
+    is_cut: bool = False
+    """Whether the name of its source is cut short, and so says nothing of the unit."""
 
     def unit_of(self, source: str) -> ColumnUnit:
         """Settle the unit of one source column."""
+        if self.is_cut and self.declared is None:
+            return ColumnUnit(self.column.unit, "assumed", source)
         return settle_unit(self.column, self.declared, source)
 
     def factor(self, source: str) -> float:
@@ -114,6 +122,9 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     """
     columns = load_columns(raw.layer)
     sources = {name: _find_sources(raw, column, inputs) for name, column in columns.items()}
+    cut = _find_cut_names(raw, sources, inputs)
+    sources |= {name: [source] for name, source in cut.items()}
+    _tell_cut_names(raw.layer, cut, findings)
     _refuse_missing(raw, sources)
     _report_twins(raw, sources, findings)
     keys = name_rows(raw, sources)
@@ -122,7 +133,7 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     lines: list[tuple[str, str, str, str, int, int]] = []
     units: dict[str, ColumnUnit] = {}
     for name, column in columns.items():
-        rules = _rules_for(column, inputs)
+        rules = replace(_rules_for(column, inputs), is_cut=name in cut)
         cells, counts, is_constant = _read_column(raw, sources[name], rules, keys, findings)
         table[name] = cells
         assumed = add_assumed(assumed, is_constant, name)
@@ -146,7 +157,7 @@ def _settle_units(
 ) -> dict[str, ColumnUnit]:
     """Say in which unit a column is read; text that is parsed later can be in one unit only."""
     read_as = [rules.unit_of(source) for source in sources]
-    for each in read_as:
+    for each in read_as if not rules.is_cut else ():
         report_named_unit(raw.layer, rules.column.name, each, findings)
     name, layer = rules.column.name, raw.layer
     if rules.column.kind not in NUMBER_KINDS and len({each.unit for each in read_as}) > 1:
@@ -206,6 +217,43 @@ def _find_sources(raw: RawLayer, column: Column, inputs: InputSettings) -> list[
             raise FieldError(msg)
         found.append(match)
     return found
+
+
+def _find_cut_names(
+    raw: RawLayer, sources: dict[str, list[str]], inputs: InputSettings
+) -> dict[str, str]:
+    """Find columns whose names a shapefile cut short, where one canonical column alone fits."""
+    if raw.path.suffix.lower() not in _CUT_FORMATS:
+        return {}
+    mapped = inputs.fields.get(raw.layer, {})
+    taken = {each.casefold() for given in sources.values() for each in given}
+    columns = load_columns(raw.layer)
+    names = {
+        name: (name,) if mapped else (name, *column.aliases) for name, column in columns.items()
+    }
+    known = {each for several in names.values() for each in several}
+    found: dict[str, list[str]] = {}
+    for held in [str(each) for each in raw.frame.columns if each != "geometry"]:
+        plain = held.casefold()
+        if len(held) != _CUT_LETTERS or plain in taken or plain in known:
+            continue
+        fits = [name for name, each in names.items() if any(one.startswith(plain) for one in each)]
+        fits = [name for name in fits if not ("shape_size" in mapped and name in SIZE_COLUMNS)]
+        if len(fits) == 1 and not sources[fits[0]] and fits[0] not in mapped:
+            found.setdefault(fits[0], []).append(held)
+    return {name: held[0] for name, held in found.items() if len(held) == 1}
+
+
+def _tell_cut_names(layer: str, cut: dict[str, str], findings: Findings) -> None:
+    """Say which names were taken as cut short."""
+    for name, source in cut.items():
+        seen = say('column "{source}": its name is cut short to 10 letters', source=source)
+        done = say(
+            "read as {name}, which alone begins so; {setting} overrides it",
+            name=name,
+            setting=f"fields.{layer}.{name}",
+        )
+        findings.note("warning", layer, name, seen, done)
 
 
 def _report_twins(raw: RawLayer, sources: dict[str, list[str]], findings: Findings) -> None:

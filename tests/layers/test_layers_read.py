@@ -351,3 +351,44 @@ def test_every_layer_has_columns_and_a_meaning():
         for column in load_columns(layer).values():
             assert column.text, column
             assert column.kind != "number" or column.low < column.high
+
+
+def put_cut(district, **columns):
+    """Write the sewers as a shapefile, which keeps ten letters of each name."""
+    table = make_sewers(**columns)
+    names = {name: name[:10] for name in table if name != "geometry"}
+    table.rename(columns=names).to_file(district.folder / "cut.shp")
+    district.sections["layers"]["sewers"] = "cut.shp"
+
+
+def test_names_that_a_shapefile_cut_short_are_recognised_and_told(district):
+    whole = district.read().runs
+    put_cut(district)
+    layers = district.read()
+    pd.testing.assert_frame_equal(pd.DataFrame(layers.runs), pd.DataFrame(whole))
+    told = pick(layers.findings, layer="sewers", seen="its name is cut short to 10 letters")
+    assert told["field"].tolist() == ["from_manhole", "diameter_mm", "invert_up_m", "invert_down_m"]
+    assert told["done"].str.contains("overrides it").all()
+
+
+def test_a_cut_name_says_no_unit(district):
+    """What is left of diameter_mm reads as metres: the values are asked, not the letters."""
+    put_cut(district, diameter_mm=[0.3, 0.3, 0.4])
+    with pytest.raises(FieldError, match=r"units\.sewers\.diameter_mm"):
+        district.read()
+    district.say("units", "sewers", diameter_mm="m")
+    assert district.read().runs["diameter_mm"].tolist() == [300.0, 300.0, 400.0]
+
+
+def test_a_cut_name_that_the_study_maps_or_of_another_format_is_not_guessed(district):
+    put_cut(district)
+    district.say("fields", "sewers", design_flow_l_s="invert_dow")
+    runs = district.read().runs
+    assert runs["invert_down_m"].isna().all()
+    assert runs["design_flow_l_s"].tolist() == [1.9, 1.8, 1.7]
+    del district.sections["fields"]
+    table = make_sewers().rename(columns={"diameter_mm": "diameter_m"})
+    table.to_file(district.folder / "whole.gpkg")
+    district.sections["layers"]["sewers"] = "whole.gpkg"
+    with pytest.raises(FieldError, match="no column for the required diameter_mm"):
+        district.read()
