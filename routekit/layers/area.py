@@ -20,6 +20,12 @@ if TYPE_CHECKING:
 STRICT: Final = ("sewers",)
 """Layers that must touch the area itself; the others count within the margin."""
 
+OUTSIDE: Final = (
+    "outside the study area",
+    "more than {distance} m outside the study area",
+)
+"""What is said of rows that the study area leaves out, as `name_messages` names it."""
+
 FAR_M: Final = 1000.0
 """Nothing of a layer within this of the sewers means a wrong place (house choice)."""
 
@@ -43,7 +49,7 @@ def clip_layers(
     margin_m : float
         How far outside a tree, service or surface still counts.
     findings : Findings
-        Takes each row left out.
+        Takes the rows left out, of each layer in one line.
     tallies : mapping of str to Counter
         Counts of each layer.
 
@@ -70,7 +76,9 @@ def clip_layers(
             else say("outside the study area")
         )
         kept[layer] = leave_out(
-            table, outside, layer, seen, findings, tallies[layer], severity="info"
+            *(table, outside, layer, seen, findings, tallies[layer]),
+            severity="info",
+            is_summed=True,
         )
     return kept
 

@@ -161,6 +161,38 @@ class Findings:
             )
             self.note(severity, layer, field, rest, head_text(done))
 
+    def add_sum(
+        self,
+        severity: str,
+        layer: str,
+        rows: ArrayLike,
+        *,
+        field: str,
+        seen: Text,
+        done: Text,
+    ) -> None:
+        """Add one finding about many rows, which it counts; none where there are no rows.
+
+        Parameters
+        ----------
+        severity : str
+            One of `FINDING_SEVERITIES`.
+        layer : str
+            Layer the rows belong to.
+        rows : array_like of str, shape (n,)
+            Row keys. One alone is named.
+        field : str
+            Column concerned; empty for the row or its geometry as a whole.
+        seen, done : Text
+            What was found on each row, and what was done about it.
+        """
+        keys = _take_keys(rows)
+        if len(keys) <= 1:
+            self.add(severity, layer, keys, field=field, seen=seen, done=done)
+            return
+        told = say("{n:,} row: {seen}", "{n:,} rows: {seen}", n=len(keys), seen=seen)
+        self.note(severity, layer, field, told, done)
+
     def table(self) -> pd.DataFrame:
         """Give all findings, in the order in which they were added.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from routekit.errors import LayerError
+from routekit.layers.area import OUTSIDE
 from routekit.layers.columns import find_near_name
 from routekit.layers.decisions import NO_TREE, TREE_GONE
 from routekit.layers.identity import is_among
@@ -23,6 +24,10 @@ if TYPE_CHECKING:
 
 REQUIRED: Final = ("sewers", "trees")
 """Layers that may not be empty of usable rows; trees may come from the canopy raster."""
+
+
+NAMED: Final = ("decisions", "root_zones")
+"""Layers of what people decided or drew: each row without effect is named."""
 
 
 def refuse_empty(
@@ -63,6 +68,11 @@ def _count_causes(left_out: pd.DataFrame, layer: str) -> str:
     told = ", ".join(f"{n:,} × {why}" for why, n in here["why"].value_counts().items())
     if name_messages(here["why_words"]).eq(WRONG_TYPE).any():
         return f"{told}; name the layer that holds them"
+    if layer == "trees" and name_messages(here["why_words"]).isin(OUTSIDE).all():
+        return (
+            f"{told}; that none stands there is not known: have the place surveyed, or, where no "
+            "tree stands there, let study.margin_m reach the nearest trees of the survey"
+        )
     return f"{told}; check geometry, status and study area"
 
 
@@ -90,19 +100,26 @@ def report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
         is_stray &= ~_strikes_out(table)
         if not is_stray.any():
             continue
+        effect = _tell_effect(layer, column)
+        severity = "error" if layer in NAMED else "warning"
         wanted, keys = table.loc[is_stray, column], table.loc[is_stray, "row_key"]
         target = left_out[left_out["layer"].eq("sewers" if column == "run_id" else "trees")]
         why = wanted.map(target.drop_duplicates("row").set_index("row")["why_words"])
         is_gone = why.notna()
-        gone, lost = wanted[is_gone], wanted[~is_gone]
-        effect = _tell_effect(layer, column)
-        severity = "error" if layer in ("decisions", "root_zones") else "warning"
+        if layer not in NAMED:
+            is_outside = is_gone & name_messages(why.fillna("")).isin(OUTSIDE)
+            for words, rows in keys[is_outside].groupby(why[is_outside]):
+                told = from_json([words])[0]
+                findings.add_sum("info", layer, rows, field=column, seen=told, done=effect)
+            is_gone &= ~is_outside
+        is_lost = why.isna()
+        gone, lost = wanted[is_gone], wanted[is_lost]
         reasons = list(from_json(why[is_gone]))
         seen = say_each('{column} "{id}" was left out: {why}', column=column, id=gone, why=reasons)
         findings.add(severity, layer, keys[is_gone], field=column, seen=seen, done=effect)
         seen = say_each('{column} "{id}" is not among the rows kept', column=column, id=lost)
         done = _add_hint(effect, lost, known[column])
-        findings.add(severity, layer, keys[~is_gone], field=column, seen=seen, done=done)
+        findings.add(severity, layer, keys[is_lost], field=column, seen=seen, done=done)
     zones = tables["root_zones"]
     findings.add(
         "error",

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from shapely import GeometryType
 
 from routekit.geometry.plane import AREA_DIMENSION
-from routekit.words.columns import say_each
+from routekit.words.columns import Texts, say_each
 from routekit.words.texts import lower_first, message, say, word
 
 if TYPE_CHECKING:
@@ -143,6 +143,7 @@ def leave_out(
     *,
     severity: str = "error",
     field: str = "geometry",
+    is_summed: bool = False,
 ) -> _Frame:
     """Leave rows out of a layer, with a finding each, and count them.
 
@@ -162,6 +163,8 @@ def leave_out(
         Counts under left_out.
     severity, field : str, optional
         Of the findings.
+    is_summed : bool, optional
+        Tell of all rows in one finding, and not of each: they were left out because that was asked.
 
     Returns
     -------
@@ -171,7 +174,10 @@ def leave_out(
     if not mask.any():
         return table
     keys = table.loc[mask, "row_key"]
-    findings.add(severity, layer, keys, field=field, seen=seen, done=say("row left out"))
+    if is_summed and not isinstance(seen, Texts):
+        findings.add_sum(severity, layer, keys, field=field, seen=seen, done=say("row left out"))
+    else:
+        findings.add(severity, layer, keys, field=field, seen=seen, done=say("row left out"))
     findings.leave_out(layer, keys, seen)
     tally["left_out"] += int(mask.sum())
     return table.loc[~mask].reset_index(drop=True)

@@ -16,7 +16,7 @@ from shapely import (
     Point,
     Polygon,
 )
-from small_district import assert_accounted, at, make_manholes, make_sewers, make_trees, pick
+from small_district import CRS, assert_accounted, at, make_manholes, make_sewers, make_trees, pick
 
 from routekit.errors import CrsError, FieldError, LayerError, StudyError
 from routekit.study import parse_settings
@@ -720,11 +720,49 @@ def test_study_area_leaves_out_what_is_outside(district):
     assert layers.runs["run_id"].tolist() == ["R1"]
     assert layers.manholes["manhole_id"].tolist() == ["M1", "M2"]
     assert layers.trees["tree_id"].tolist() == ["T1", "T2"]
-    assert pick(layers.findings, layer="sewers", seen="outside the study area")["row"].tolist() == [
-        "R2",
-        "R3",
+    told = pick(layers.findings, layer="sewers", seen="outside the study area")
+    assert told[["severity", "row", "seen"]].to_numpy().tolist() == [
+        ["info", "", "2 rows: outside the study area"]
+    ]
+    assert layers.left_out[["layer", "row"]].to_numpy().tolist()[:2] == [
+        ["sewers", "R2"],
+        ["sewers", "R3"],
     ]
     assert_accounted(layers)
+
+
+def put_area(district, *bounds):
+    """Draw a study area; bounds in metres from the corner of the district."""
+    left, low, right, top = bounds
+    ring = Polygon([at(left, low), at(right, low), at(right, top), at(left, top)])
+    district.put("study_area", gpd.GeoDataFrame(geometry=[ring], crs=CRS))
+
+
+def test_what_refers_to_runs_outside_the_area_is_told_in_a_line_decisions_each(district):
+    rows = pd.DataFrame({"run_id": ["R1", "R2", "R2", "R3"], "code": ["BBA"] * 4})
+    district.put("inspections", rows.assign(chainage_m=[1.0, 2.0, 3.0, 4.0]))
+    row = {"decision": "exclude", "technique": "open_cut", "by": "a", "reason": "b"}
+    district.put("decisions", pd.DataFrame([row | {"run_id": each} for each in ("R2", "R3")]))
+    put_area(district, -5, -5, 40, 5)
+    findings = district.read().findings
+    told = pick(findings, layer="inspections", field="run_id")
+    assert told[["severity", "seen", "done"]].to_numpy().tolist() == [
+        ["info", "3 rows: outside the study area", "row kept, without effect on any run"]
+    ]
+    decided = pick(findings, layer="decisions", severity="error", seen="was left out")
+    assert decided["row"].tolist() == ["R2", "R3"]
+
+
+def test_an_area_without_a_surveyed_tree_is_refused_unless_the_survey_is_shown(district):
+    """No tree in the layer may be no survey: where the margin reaches one, there was one."""
+    put_area(district, 140, -5, 160, 5)
+    district.put("trees", make_trees(geometry=[Point(at(x, 4)) for x in (10, 60, 90)]))
+    with pytest.raises(LayerError, match=r"that none stands there is not known: .*study\.margin_m"):
+        district.read()
+    district.sections["study"] = {"margin_m": 60.0}
+    layers = district.read()
+    assert layers.runs["run_id"].tolist() == ["R3"]
+    assert layers.trees["tree_id"].tolist() == ["T3"]
 
 
 INSPECTIONS = "run_id,chainage_m,code,note\nR1,3,BBA,{}\nR2,4,BBA,x\nR3,5,BBA,{}\n"
