@@ -31,47 +31,86 @@ NOTHING_M2 = 1e-9
 class ZoneLayer:
     """Root zones; circles by radius, others by polygon.
 
+    What is not among the attributes is made when it is first asked for: of the zones of a whole
+    study little is.
+
     Attributes
     ----------
-    tree_id : numpy.ndarray of object, shape (n,)
-    centre : numpy.ndarray of float, shape (n, 2)
-        Stems, m.
-    radius_m, structural_radius_m, area_m2 : numpy.ndarray of float, shape (n,)
-        NaN where not known; the radius also for polygons.
-    polygon : numpy.ndarray of object, shape (n,)
-        Polygons, None for circles.
+    table : geopandas.GeoDataFrame, n rows
+        tree_id, radius_m, area_m2, structural_radius_m, min_distance_m, zone, geometry.
     forbids_pits : numpy.ndarray of bool, shape (n,)
         Whether nothing may be dug in the zone.
-    min_distance_m : numpy.ndarray of float, shape (n,)
-        Least distance of digging from the stem, m: 0 where the regime has none, NaN not known.
     position_sd_m : numpy.ndarray of float, shape (n,)
         Standard deviation of the plan position of each stem, m; NaN not known.
-    point : numpy.ndarray of shapely Point, shape (n,)
-        Stems.
-    unknown : numpy.ndarray of int, shape (k,)
-        Trees whose zone is not known.
-    unknown_index : shapely.STRtree
-        Of their stems.
-    stems : routekit.trees.near_stem.Stems
-        Sizes of the stems, and the rule about digging near them.
-    spread : routekit.trees.chances.Spread
-        Radii that zones round estimated stems may have.
+    settings : ZoneSettings
+        Of the rule about digging near stems.
     """
 
-    tree_id: Objects
-    centre: Floats
-    radius_m: Floats
-    structural_radius_m: Floats
-    area_m2: Floats
-    polygon: Objects
+    table: pd.DataFrame
     forbids_pits: Flags
-    min_distance_m: Floats
     position_sd_m: Floats
-    point: Objects
-    unknown: Ints
-    unknown_index: STRtree
-    stems: Stems
-    spread: Spread
+    settings: ZoneSettings
+
+    @cached_property
+    def tree_id(self) -> Objects:
+        """Ids, shape (n,)."""
+        return self.table["tree_id"].to_numpy(dtype=object)
+
+    @cached_property
+    def point(self) -> Objects:
+        """Stems, shape (n,)."""
+        return self.table["geometry"].to_numpy(dtype=object)
+
+    @cached_property
+    def centre(self) -> Floats:
+        """Stems, m, shape (n, 2)."""
+        return np.stack([shapely.get_x(self.point), shapely.get_y(self.point)], axis=1)
+
+    @cached_property
+    def radius_m(self) -> Floats:
+        """Radii, also of polygons; NaN where not known."""
+        return self.table["radius_m"].to_numpy(dtype=float)
+
+    @cached_property
+    def structural_radius_m(self) -> Floats:
+        """NaN where not known."""
+        return self.table["structural_radius_m"].to_numpy(dtype=float)
+
+    @cached_property
+    def area_m2(self) -> Floats:
+        """NaN where not known."""
+        return self.table["area_m2"].to_numpy(dtype=float)
+
+    @cached_property
+    def min_distance_m(self) -> Floats:
+        """Least distance of digging from the stem, m: 0 where there is none, NaN not known."""
+        return self.table["min_distance_m"].to_numpy(dtype=float)
+
+    @cached_property
+    def polygon(self) -> Objects:
+        """Polygons, None for circles."""
+        return self.table["zone"].to_numpy(dtype=object)
+
+    @cached_property
+    def unknown(self) -> Ints:
+        """Trees whose zone is not known."""
+        is_circle = self.table["zone"].isna().to_numpy(dtype=bool)
+        return np.flatnonzero(np.isnan(self.radius_m) & is_circle)
+
+    @cached_property
+    def unknown_index(self) -> STRtree:
+        """Index of their stems."""
+        return STRtree(self.table["geometry"].iloc[self.unknown].to_numpy(dtype=object))
+
+    @cached_property
+    def stems(self) -> Stems:
+        """Sizes of the stems, and the rule about digging near them."""
+        return prepare_stems(self.table, self.position_sd_m, self.settings)
+
+    @cached_property
+    def spread(self) -> Spread:
+        """Radii that zones round estimated stems may have."""
+        return spread_radii(self.table, self.settings)
 
     @cached_property
     def index(self) -> STRtree:
@@ -252,29 +291,12 @@ def prepare_zones(
     -------
     ZoneLayer
     """
-    polygon = zones["zone"].to_numpy(dtype=object)
-    points = zones["geometry"].to_numpy(dtype=object)
-    centre = np.stack([shapely.get_x(points), shapely.get_y(points)], axis=1)
-    radius, inner = (
-        zones[name].to_numpy(dtype=float) for name in ("radius_m", "structural_radius_m")
-    )
     forbidden = pd.Index([] if no_pit_trees is None else np.asarray(no_pit_trees, dtype=object))
-    unknown = np.flatnonzero(np.isnan(radius) & shapely.is_missing(polygon))
     return ZoneLayer(
-        tree_id=zones["tree_id"].to_numpy(dtype=object),
-        centre=centre,
-        radius_m=radius,
-        structural_radius_m=inner,
-        area_m2=zones["area_m2"].to_numpy(dtype=float),
-        polygon=polygon,
+        table=zones,
         forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
-        min_distance_m=zones["min_distance_m"].to_numpy(dtype=float),
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),
-        point=points,
-        unknown=unknown,
-        unknown_index=STRtree(points[unknown]),
-        stems=prepare_stems(zones, position_sd_m, settings or ZoneSettings()),
-        spread=spread_radii(zones, settings or ZoneSettings()),
+        settings=settings or ZoneSettings(),
     )
 
 
