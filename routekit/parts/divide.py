@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Final
 
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -13,14 +14,14 @@ import shapely
 from routekit.arrays import Flags, Floats, Ints, Objects, take_numbers
 from routekit.layers.assumed import KIND, is_assumed
 from routekit.methods.observations import match_codes
+from routekit.parts.lookup import Groups, look_up_names
+from routekit.parts.near import Ground, mark_cells
 from routekit.pipeline import Prepared
 from routekit.pipes.capacity import build_flow
 from routekit.site.chains import label_networks
 from routekit.study import StudySettings
 from routekit.techniques import BURSTING, TECHNIQUES
 
-_CELL_M: Final = 100.0
-"""Ground round the runs of a part is taken in cells of this side, m; house."""
 _LONGEST_SHARE: Final = 1.05
 """Room for a string is looked for along this share of its length; as in `site.string_layout`."""
 _SPARE_M: Final = 100.0
@@ -79,6 +80,21 @@ class Ties:
     ends: Ints
     may_grow: Flags
 
+    @cached_property
+    def mates(self) -> Groups:
+        """Runs by network."""
+        return Groups(self.network)
+
+    @cached_property
+    def leaving(self) -> Groups:
+        """Runs by the manhole at which they start."""
+        return Groups(self.ends[:, 0])
+
+    @cached_property
+    def coming(self) -> Groups:
+        """Runs by the manhole at which they end."""
+        return Groups(self.ends[:, 1])
+
 
 def find_ties(prepared: Prepared, condition: pd.DataFrame, settings: StudySettings) -> Ties:
     """Find what hangs together.
@@ -131,11 +147,20 @@ def divide_study(
     ties = find_ties(prepared, condition, settings)
     lines = np.asarray(prepared.runs.geometry)
     owner = share_out(np.asarray(shapely.bounds(lines)), ties.network, n_parts)
-    ground = _index_ground(prepared, settings)
+    by_part = Groups(owner)
+    owns = [by_part.find(np.array([part])) for part in range(int(owner.max(initial=-1)) + 1)]
+    sound = [find_sound(own, ties) for own in owns]
+    near = _find_near(prepared, lines, sound, find_reach_m(prepared, settings))
+    del lines
+    nearest = _find_nearest(prepared, settings)
+    known, always = _know_rows(prepared, ties), _find_witnesses(prepared)
     return [
-        Part(number=number, own=own, rows=_gather_rows(prepared, ties, ground, own))
-        for number in range(int(owner.max(initial=-1)) + 1)
-        if len(own := np.flatnonzero(owner == number))
+        Part(
+            number=number,
+            own=own,
+            rows=_gather_rows(ties, known, always, sound[number], near[number], nearest),
+        )
+        for number, own in enumerate(owns)
     ]
 
 
@@ -196,27 +221,20 @@ def find_sound(own: Ints, ties: Ties) -> Ints:
         be enlarged above those lines, and the whole network of each.
     """
     growing = own[ties.may_grow[own]]
-    below = _walk(growing, ties.ends[:, 1], ties.ends[:, 0])
-    above = _walk(below, ties.ends[:, 0], ties.ends[:, 1]) if len(below) else below
+    below = _walk(growing, ties.ends[:, 1], ties.leaving)
+    above = _walk(below, ties.ends[:, 0], ties.coming) if len(below) else below
     found = np.unique(np.concatenate([own, below, above[ties.may_grow[above]]]))
     networks = np.unique(ties.network[found])
-    mates = np.flatnonzero(np.isin(ties.network, networks[networks >= 0]))
-    return np.union1d(found, mates)
+    return np.union1d(found, ties.mates.find(networks[networks >= 0]))
 
 
-def _walk(first: Ints, leaves: Ints, enters: Ints) -> Ints:
+def _walk(first: Ints, leaves: Ints, entered: Groups) -> Ints:
     """Find all runs that one comes to from some, from manhole to manhole; the first not counted."""
-    order = np.argsort(enters, kind="stable")
-    sought = enters[order]
-    is_met = np.zeros(len(enters), dtype=bool)
+    is_met = np.zeros(len(leaves), dtype=bool)
     front = first
     while len(front):
         nodes = np.unique(leaves[front])
-        nodes = nodes[nodes >= 0]
-        low, high = np.searchsorted(sought, nodes), np.searchsorted(sought, nodes, side="right")
-        count = high - low
-        place = np.repeat(low - np.cumsum(count) + count, count) + np.arange(count.sum())
-        front = order[place]
+        front = entered.find(nodes[nodes >= 0])
         front = front[~is_met[front]]
         is_met[front] = True
     return np.flatnonzero(is_met)
@@ -239,55 +257,69 @@ def find_reach_m(prepared: Prepared, settings: StudySettings) -> float:
     return _LONGEST_SHARE * max(settings.site.strings.reach_m, longest) + _SPARE_M
 
 
-@dataclass(frozen=True, kw_only=True)
-class _Ground:
-    """Layers with what lies where: shapes by layer, and their indexes."""
-
-    reach_m: float
-    shapes: dict[str, Objects]
-    index: dict[str, shapely.STRtree]
-    nearest: list[tuple[str, Ints, shapely.STRtree]]
-    """Layer, rows and index of which each run needs the nearest, however far."""
-    always: Rows
+_NEAR: Final = ("connections", "services", "obstacles", "surfaces")
+"""Layers of which a part takes what lies near its runs, beside runs and trees."""
 
 
-def _index_ground(prepared: Prepared, settings: StudySettings) -> _Ground:
-    """Index the layers once for all parts."""
-    layers = prepared.layers
-    shapes = {
-        "runs": np.asarray(prepared.runs.geometry),
-        "trees": _tree_shapes(prepared),
+def _find_near(
+    prepared: Prepared, lines: Objects, sound: Sequence[Ints], reach_m: float
+) -> list[dict[str, Ints]]:
+    """Find what lies near the runs of each part, layer after layer."""
+    ground = Ground([mark_cells(lines[one], reach_m) for one in sound])
+    found = {
+        "trees": ground.find_boxes(_bound_trees(prepared)),
+        "runs": ground.find_shapes(lines),
         **{
-            name: np.asarray(getattr(layers, name).geometry)
-            for name in ("connections", "services", "obstacles", "surfaces")
+            name: ground.find_shapes(np.asarray(getattr(prepared.layers, name).geometry))
+            for name in _NEAR
         },
     }
-    stems = np.asarray(layers.trees.geometry)
+    return [{name: rows[part] for name, rows in found.items()} for part in range(len(sound))]
+
+
+def _find_nearest(prepared: Prepared, settings: StudySettings) -> list[tuple[str, Ints]]:
+    """Find the nearest stem and surfaces of each run, however far.
+
+    Layer, and its rows nearest to the line, to its start and to its end, shape (n, 3); -1 none.
+    """
+    layers = prepared.layers
     surfaces = layers.surfaces
     guess = is_assumed(surfaces["assumed"], (KIND,))
     fits = surfaces["kind"].isin(settings.methods.access.surfaces).to_numpy(dtype=bool)
-    paved = shapes["surfaces"]
-    nearest = [
-        (name, rows, shapely.STRtree(of[rows]))
-        for name, of, rows in (
-            ("trees", stems, np.flatnonzero(~shapely.is_missing(stems))),
-            ("surfaces", paved, np.flatnonzero(fits & ~guess)),
-            ("surfaces", paved, np.flatnonzero(fits | guess)),
-            ("surfaces", paved, np.arange(len(paved))),
-        )
-        if len(rows)
-    ]
-    return _Ground(
-        reach_m=find_reach_m(prepared, settings),
-        shapes=shapes,
-        index={name: shapely.STRtree(each) for name, each in shapes.items()},
-        nearest=nearest,
-        always=_find_witnesses(prepared),
+    sought = (
+        ("trees", ~layers.trees.geometry.isna().to_numpy(dtype=bool)),
+        ("surfaces", fits & ~guess),
+        ("surfaces", fits | guess),
+        ("surfaces", np.ones(len(surfaces), dtype=bool)),
     )
+    lines = np.asarray(prepared.runs.geometry)
+    found = []
+    for name, wanted in sought:
+        rows = np.flatnonzero(wanted)
+        index = shapely.STRtree(np.asarray(getattr(layers, name).geometry.iloc[rows]))
+        found.append((name, np.stack([_take_nearest(lines, end, rows, index) for end in _PLACES])))
+    return [(name, rows.T) for name, rows in found]
 
 
-def _tree_shapes(prepared: Prepared) -> Objects:
-    """Draw for each tree the box of all that belongs to it: stem, zones and crown."""
+_PLACES: Final = (None, 0, -1)
+"""Of a run: the line itself, its first and its last point."""
+_AT_ONCE: Final = 50_000
+"""So many runs are looked at together."""
+
+
+def _take_nearest(lines: Objects, end: int | None, rows: Ints, index: shapely.STRtree) -> Ints:
+    """Take the row that is nearest to each line, or to an end of it; -1 where there is none."""
+    found = np.full(len(lines), -1, dtype=np.int64)
+    for begin in range(0, len(lines), _AT_ONCE):
+        some = lines[begin : begin + _AT_ONCE]
+        places = some if end is None else shapely.get_point(some, end)
+        place, nearest = index.query_nearest(places, all_matches=False)
+        found[begin + place] = rows[nearest]
+    return found
+
+
+def _bound_trees(prepared: Prepared) -> Floats:
+    """Bound all that belongs to each tree: stem, zones and crown; NaN where it has no place."""
     zones, trees = prepared.zones, prepared.layers.trees
     points = np.asarray(trees.geometry)
     x, y = shapely.get_x(points), shapely.get_y(points)
@@ -295,14 +327,11 @@ def _tree_shapes(prepared: Prepared) -> Objects:
     radius = np.nan_to_num(radius)
     box = np.stack([x - radius, y - radius, x + radius, y + radius], axis=1)
     for drawn in (zones["zone"], trees["crown"]):
-        own = shapely.bounds(np.asarray(drawn, dtype=object))
+        own = shapely.bounds(np.asarray(drawn, dtype=object)).reshape(-1, 4)
         box = np.concatenate(
             [np.fmin(box[:, :2], own[:, :2]), np.fmax(box[:, 2:], own[:, 2:])], axis=1
         )
-    found = np.full(len(trees), None, dtype=object)
-    known = ~np.isnan(box).any(axis=1)
-    found[known] = shapely.box(*box[known].T)
-    return found
+    return box
 
 
 def _find_witnesses(prepared: Prepared) -> Rows:
@@ -336,37 +365,67 @@ def _find_witnesses(prepared: Prepared) -> Rows:
     )
 
 
-def _gather_rows(prepared: Prepared, ties: Ties, ground: _Ground, own: Ints) -> Rows:
+@dataclass(frozen=True, kw_only=True)
+class _Known:
+    """Rows of layers by the run, manhole or tree that they name."""
+
+    manholes: Groups
+    """By manhole of `Ties.ends`."""
+    inspections: Groups
+    """By run."""
+    connections: Groups
+    """By run."""
+    is_loose: Flags
+    """Connections that name no run of the study."""
+    root_zones: Groups
+    """By tree."""
+
+
+def _know_rows(prepared: Prepared, ties: Ties) -> _Known:
+    """Look up what rows name, once for all parts."""
+    layers, runs = prepared.layers, prepared.runs
+    manhole = np.full(len(layers.manholes), -1, dtype=np.int64)
+    for side, name in ((1, "to_manhole"), (0, "from_manhole")):
+        run = look_up_names(layers.manholes["manhole_id"], runs[name])
+        manhole = np.where(run >= 0, ties.ends[run, side], manhole)
+    run = look_up_names(layers.connections["run_id"], runs["run_id"])
+    return _Known(
+        manholes=Groups(manhole),
+        inspections=Groups(look_up_names(layers.inspections["run_id"], runs["run_id"])),
+        connections=Groups(run),
+        is_loose=run < 0,
+        root_zones=Groups(look_up_names(layers.root_zones["tree_id"], layers.trees["tree_id"])),
+    )
+
+
+def _gather_rows(
+    ties: Ties,
+    known: _Known,
+    always: Rows,
+    sound: Ints,
+    near: dict[str, Ints],
+    nearest: list[tuple[str, Ints]],
+) -> Rows:
     """Gather all that a part takes along."""
-    sound = find_sound(own, ties)
-    cells = _mark_cells(ground.shapes["runs"][sound], ground.reach_m)
-    near = {
-        name: np.unique(index.query(cells, predicate="intersects")[1])
-        for name, index in ground.index.items()
-    }
-    nodes = ties.ends[sound].ravel()
-    at_nodes = np.isin(ties.ends, nodes[nodes >= 0]).any(axis=1)
-    runs = _join(np.flatnonzero(at_nodes), near["runs"], sound, ground.always.runs)
-    layers, names = prepared.layers, prepared.runs["run_id"]
-    mine = pd.Index(names.iloc[runs])
-    lines = ground.shapes["runs"][runs]
-    places = np.concatenate([lines, *(shapely.get_point(lines, end) for end in (0, -1))])
-    for layer, rows, index in ground.nearest:
-        found = index.query_nearest(places, all_matches=False)[1]
-        near[layer] = np.union1d(near[layer], rows[found])
-    trees = _join(near["trees"], ground.always.trees)
+    nodes = np.unique(ties.ends[sound])
+    nodes = nodes[nodes >= 0]
+    runs = _join(
+        ties.leaving.find(nodes), ties.coming.find(nodes), near["runs"], sound, always.runs
+    )
+    for layer, rows in nearest:
+        near[layer] = np.union1d(near[layer], rows[runs][rows[runs] >= 0])
+    trees = _join(near["trees"], always.trees)
+    ends = np.unique(ties.ends[runs])
     return Rows(
         runs=runs,
-        manholes=_join(_find_manholes(prepared, runs), ground.always.manholes),
+        manholes=_join(known.manholes.find(ends[ends >= 0]), always.manholes),
         trees=trees,
-        inspections=_find_named(layers.inspections["run_id"], mine),
-        connections=_find_connections(layers.connections, near["connections"], names, mine),
-        services=_join(near["services"], ground.always.services),
-        obstacles=_join(near["obstacles"], ground.always.obstacles),
-        surfaces=_join(near["surfaces"], ground.always.surfaces),
-        root_zones=_find_named(
-            layers.root_zones["tree_id"], pd.Index(layers.trees["tree_id"].iloc[trees])
-        ),
+        inspections=_join(known.inspections.find(runs)),
+        connections=_find_connections(known, near["connections"], runs),
+        services=_join(near["services"], always.services),
+        obstacles=_join(near["obstacles"], always.obstacles),
+        surfaces=_join(near["surfaces"], always.surfaces),
+        root_zones=_join(known.root_zones.find(trees)),
     )
 
 
@@ -375,45 +434,8 @@ def _join(*rows: Ints) -> Ints:
     return np.unique(np.concatenate(rows)).astype(np.int64)
 
 
-def _find_named(column: pd.Series, names: pd.Index[str]) -> Ints:
-    """Find the rows that bear one of some names."""
-    return np.flatnonzero(column.astype(str).isin(names.astype(str)).to_numpy(dtype=bool))
-
-
-def _find_manholes(prepared: Prepared, runs: Ints) -> Ints:
-    """Find the manholes at some runs."""
-    ends = prepared.runs[["from_manhole", "to_manhole"]].iloc[runs].to_numpy(dtype=object)
-    return _find_named(prepared.layers.manholes["manhole_id"], pd.Index(ends.ravel()).dropna())
-
-
-def _find_connections(
-    connections: gpd.GeoDataFrame, near: Ints, names: pd.Series, mine: pd.Index[str]
-) -> Ints:
+def _find_connections(known: _Known, near: Ints, runs: Ints) -> Ints:
     """Find the connections of some runs, and those near that name no run of the study."""
-    named = connections["run_id"].fillna("").astype(str)
-    is_mine = named.isin(mine).to_numpy(dtype=bool)
-    is_loose = ~named.isin(names).to_numpy(dtype=bool)
-    is_near = np.zeros(len(connections), dtype=bool)
-    is_near[near] = True
-    found = np.flatnonzero(is_mine | (is_loose & is_near))
+    found = _join(known.connections.find(runs), near[known.is_loose[near]])
     # That the study has connections is known to every part: by one that is far from its runs.
-    return found if len(found) else np.flatnonzero(~is_near)[:1]
-
-
-def _mark_cells(lines: Objects, reach_m: float) -> Objects:
-    """Draw the cells within reach of lines, m."""
-    west, south, east, north = (shapely.bounds(lines) / _CELL_M).T
-    reach = reach_m / _CELL_M
-    low = np.floor(np.stack([west, south], axis=1) - reach).astype(np.int64)
-    high = np.floor(np.stack([east, north], axis=1) + reach).astype(np.int64)
-    # Boxes of cells that are the same are drawn once.
-    boxes = np.unique(np.concatenate([low, high], axis=1), axis=0)
-    wide = boxes[:, 2:] - boxes[:, :2] + 1
-    count = wide.prod(axis=1)
-    owner = np.repeat(np.arange(len(boxes)), count)
-    step = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
-    cell = np.unique(
-        boxes[owner, :2] + np.stack([step // wide[owner, 1], step % wide[owner, 1]], axis=1),
-        axis=0,
-    )
-    return np.asarray(shapely.box(*(cell * _CELL_M).T, *((cell + 1) * _CELL_M).T), dtype=object)
+    return found if len(found) else np.setdiff1d(np.arange(len(known.is_loose)), near)[:1]

@@ -6,7 +6,9 @@ import pytest
 import shapely
 
 from routekit.arrays import accumulate_each
-from routekit.parts.divide import Ties, _mark_cells, find_sound, share_out
+from routekit.parts.divide import Ties, find_sound, share_out
+from routekit.parts.lookup import Groups, look_up_names
+from routekit.parts.near import Ground, draw_cells, mark_cells
 from routekit.parts.numbering import BEGIN, END, number_texts
 from routekit.parts.store import hash_program, is_kept, name_file, read_table, write_tables
 
@@ -59,8 +61,53 @@ def test_a_line_that_comes_back_to_itself_ends():
 
 def test_cells_hold_all_ground_within_reach():
     lines = shapely.linestrings([[[5, 5], [340, 90]], [[-900, 40], [-880, 40]]])
-    cells = shapely.union_all(_mark_cells(lines, 250.0))
+    cells = shapely.union_all(draw_cells(mark_cells(lines, 250.0)))
     assert shapely.contains(cells, shapely.union_all(lines).buffer(250.0))
+
+
+@pytest.mark.parametrize("n_parts", [1, 3])
+def test_what_lies_in_the_cells_of_a_part_is_found(n_parts):
+    """As a query of each shape against each cell finds it; small ones may lie beside."""
+    random = np.random.default_rng(n_parts)
+    at = random.uniform(-2000, 2000, (400, 2)).round(-2 * (n_parts > 1))
+    to = at + random.normal(0, 60, (400, 2)) * np.where(np.arange(400) % 20, 1, 30)[:, None]
+    shapes = np.append(shapely.linestrings(np.stack([at, to], axis=1)), [None])
+    cells = [mark_cells(shapes[random.integers(0, 400, 6)], 120.0) for _ in range(n_parts)]
+    ground = Ground(cells)
+    boxes = shapely.bounds(shapes)
+    is_none = np.isnan(boxes[:, 0])
+    drawn = np.where(is_none, None, shapely.box(*np.nan_to_num(boxes).T))
+    found = ground.find_shapes(shapes)
+    assert len(found) == n_parts
+    n_spared = 0
+    for part, cell in enumerate(cells):
+        squares = draw_cells(cell)
+        meets, lies = (
+            np.flatnonzero(shapely.intersects(one[:, None], squares).any(axis=1))
+            for one in (drawn, shapes)
+        )
+        assert len(lies) > 20
+        assert ground.find_boxes(boxes)[part].tolist() == meets.tolist()
+        assert set(lies) <= set(found[part]) <= set(meets)
+        n_spared += len(meets) - len(found[part])
+        assert (np.diff(found[part]) > 0).all()
+    assert n_spared > 0
+
+
+def test_a_study_without_runs_has_nothing_near():
+    assert Ground([]).find_boxes(np.zeros((3, 4))) == []
+    assert Ground([]).find_shapes(np.full(2, None)) == []
+    none = np.empty((0, 2), dtype=np.int64)
+    assert [len(one) for one in Ground([none, none]).find_boxes(np.zeros((3, 4)))] == [0, 0]
+
+
+def test_rows_are_found_by_group_and_by_name():
+    groups = Groups(np.array([2, -1, 0, 2, 5]))
+    assert groups.find(np.array([5, 2, 1])).tolist() == [4, 0, 3]
+    assert groups.find(np.array([], dtype=np.int64)).tolist() == []
+    names = pd.Series(["b", None, "x", "a"], dtype="str")
+    for known in (pd.Series(["a", "b", "b", None]), pd.Series(["a", "b", None], dtype="str")):
+        assert look_up_names(names, known).tolist() == [1, -1, -1, 0]
 
 
 def test_ids_of_a_part_are_put_right_in_columns_texts_and_statements_alone():
