@@ -35,6 +35,10 @@ if TYPE_CHECKING:
 
 GEOGRAPHIC: Final = "EPSG:4326"
 
+_NO_DATUM: Final = "Undefined geographic SRS"
+"""Degrees on no datum: system 0 of a GeoPackage, where nobody said one (OGC 12-128r15, 1.1.2.1.2,
+from memory)."""
+
 PLANE_AXES: Final = 2
 """Axes of a CRS without heights."""
 
@@ -167,17 +171,26 @@ def _to_degrees(crs: pyproj.CRS) -> pyproj.Transformer:
     return pyproj.Transformer.from_crs(crs, GEOGRAPHIC, always_xy=True)
 
 
-def _refuse_unplaced(crs: pyproj.CRS, raw: RawLayer) -> None:
-    """Refuse a system that no operation brings to the earth: of a site, a building, a plan."""
+def _is_placed(crs: pyproj.CRS) -> bool:
+    """Tell whether an operation brings a system to the earth."""
+    if crs.name == _NO_DATUM:
+        return False
     try:
         _to_degrees(crs)
     except ProjError:
+        return False
+    return True
+
+
+def _refuse_unplaced(crs: pyproj.CRS, raw: RawLayer) -> None:
+    """Refuse a system that no operation brings to the earth: of a site, a building, a plan."""
+    if not _is_placed(crs):
         msg = (
             f"{raw.layer}: nothing ties its reference system {name_crs(crs)} to the earth; move "
             f'the layer into a national or UTM grid, or say crs.{raw.layer} = "EPSG:..." if its '
             "coordinates are in one"
         )
-        raise CrsError(msg) from None
+        raise CrsError(msg)
 
 
 def choose_working_crs(

@@ -12,10 +12,10 @@ import mmap
 import re
 import sqlite3
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import closing
 from pathlib import Path
-from typing import Final, Literal, NamedTuple, TextIO
+from typing import Final, Literal, NamedTuple, TextIO, TypeVar
 from urllib.parse import quote
 
 Closed = Literal["vrt", "xml", "tile_service", "zip", "mapinfo", "other"]
@@ -443,12 +443,44 @@ def find_texts_in_numbers(path: Path, table: str) -> dict[str, dict[int, str]]:
     sqlite3.Error
         If it cannot be read.
     """
+    return _ask_database(path, lambda address: _list_texts(address, table))
+
+
+def find_side_files(path: Path, endings: Sequence[str] = ("-wal", "-journal")) -> list[Path]:
+    """Find what a program that has a database open has written beside it.
+
+    Parameters
+    ----------
+    path : Path
+        A file.
+    endings : sequence of str, optional
+        Of the files that are looked for.
+
+    Returns
+    -------
+    list of Path
+        Those that hold something.
+    """
+    beside = [path.with_name(path.name + ending) for ending in endings]
+    return [each for each in beside if each.is_file() and each.stat().st_size]
+
+
+_Answer = TypeVar("_Answer")
+
+
+def _ask_database(path: Path, ask: Callable[[str], _Answer]) -> _Answer:
+    """Ask a database by its address, to be read alone.
+
+    Where no side file may be made beside it, it is taken to stay as it is while it is read; not so
+    where a program has it open, for what that has written beside it would go unread.
+    """
     address = f"file:{quote(str(path.absolute()))}?mode=ro"
     try:
-        return _list_texts(address, table)
+        return ask(address)
     except sqlite3.OperationalError:
-        # Where no side file may be made beside it.
-        return _list_texts(f"{address}&immutable=1", table)
+        if find_side_files(path):
+            raise
+        return ask(f"{address}&immutable=1")
 
 
 def read_last_change(path: Path) -> str:
@@ -497,13 +529,7 @@ def _quote(name: str) -> str:
 
 def _find_database_door(path: Path) -> str:
     """Find virtual tables, views and columns of a database that reach out of it."""
-    address = f"file:{quote(str(path.absolute()))}?mode=ro"
-    try:
-        rows = _list_schema(address)
-    except sqlite3.OperationalError:
-        # Where no side file may be made beside it.
-        rows = _list_schema(f"{address}&immutable=1")
-    for kind, name, root, sql in rows:
+    for kind, name, root, sql in _ask_database(path, _list_schema):
         if kind == "table" and not root:
             match = _MODULE.match(sql)
             module = match.group(1).strip("\"'`[]") if match else "unknown"

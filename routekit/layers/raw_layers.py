@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+import warnings
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -22,6 +24,7 @@ from routekit.errors import LayerError
 from routekit.layers.columns import TABLE_LAYERS, suggest_name
 from routekit.layers.formats import (
     find_reaching_function,
+    find_side_files,
     find_texts_in_numbers,
     find_virtual_path,
 )
@@ -31,7 +34,7 @@ from routekit.words.columns import say_each
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Iterator
     from pathlib import Path
 
     from routekit.arrays import Flags
@@ -129,6 +132,7 @@ def read_layer(
                 _refuse_cut(layer, path, opened, name, None if source.where else total)
         if kind == "database":
             frame = _drop_texts(layer, path, frame, (opened, name, source.where), findings)
+    frame = _drop_bytes(layer, frame, findings)
     frame = _clean_names(layer, frame, findings)
     x, y = source.x, source.y
     if x is not None and y is not None:
@@ -214,13 +218,42 @@ def _read_rows(
     also_open: Collection[str],
 ) -> tuple[str, gpd.GeoDataFrame | pd.DataFrame, Flags | None, int]:
     """Read a layer: its name, rows that meet the condition, which of them not, how many in all."""
-    with shut_doors(also_open):
+    with shut_doors(also_open), tell_driver(layer, path, findings):
         name = _pick_layer(layer, path, opened, source, findings)
         frame, unread = _read_frame(layer, path, opened, name, source.where, findings)
         if not source.where:
             return name, frame, unread, len(frame)
         info = pyogrio.read_info(opened, layer=name, force_feature_count=True)
         return name, frame, unread, int(info["features"])
+
+
+@contextmanager
+def tell_driver(layer: str, path: Path, findings: Findings) -> Iterator[None]:
+    """Take what a driver warns of while it reads as findings, each once for a file.
+
+    Parameters
+    ----------
+    layer : str
+        Canonical layer.
+    path : Path
+        The file; its folder is left out of what is told.
+    findings : Findings
+    """
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always")
+        yield
+    said = [str(each.message) for each in caught if issubclass(each.category, RuntimeWarning)]
+    told = set(findings.table()["seen"]) if said else set()
+    for text in dict.fromkeys(said):
+        plain = text.replace(f"{path.absolute().parent}/", "")
+        seen = say("the driver of {file} warns: {text}", file=path.name, text=plain)
+        # One that comes with the opening of the file comes again with each of its layers.
+        if str(seen) not in told:
+            done = say("read all the same; look whether these rows are as they should be")
+            findings.note("warning", layer, "", seen, done)
+    for each in caught:
+        if not issubclass(each.category, RuntimeWarning):
+            warnings.warn_explicit(each.message, each.category, each.filename, each.lineno)
 
 
 def _pick_layer(
@@ -351,6 +384,17 @@ def _drop_texts(
     return frame
 
 
+def _drop_bytes(layer: str, frame: Frame, findings: Findings) -> Frame:
+    """Take columns that hold bytes, such as pictures, as not known: they say nothing."""
+    for name in frame.columns[frame.dtypes == "object"]:
+        if frame[name].map(lambda cell: isinstance(cell, bytes)).any():
+            blank = pd.Series(np.nan, index=frame.index, dtype="str")
+            frame = frame.assign(**{str(name): blank})
+            seen = say('column "{source}" holds bytes, such as a picture', source=str(name))
+            findings.note("info", layer, str(name), seen, say("taken as not known"))
+    return frame
+
+
 def _share_texts(frame: Frame) -> Frame:
     """Take texts out of Arrow; one that many rows have stands in memory once."""
     shared = frame.copy(deep=False)
@@ -420,14 +464,15 @@ def hash_source(path: Path) -> str:
     Parameters
     ----------
     path : Path
-        A file, or a folder that is one source. The side files of a `.shp` are taken in.
+        A file, or a folder that is one source. The side files of a `.shp` are taken in, and what
+        a program that has a database open has written beside it.
 
     Returns
     -------
     str
         SHA-256 in hexadecimal.
     """
-    parts = [path]
+    parts = [path, *find_side_files(path, ("-wal",))]
     if path.is_dir():
         parts = sorted(each for each in path.rglob("*") if each.is_file())
     elif path.suffix.lower() == ".shp":

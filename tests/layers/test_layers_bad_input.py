@@ -1,7 +1,7 @@
 """One test for each kind of bad input: refused with a remedy, or mended with a finding."""
 
 import sqlite3
-from contextlib import closing
+from contextlib import closing, contextmanager
 
 import geopandas as gpd
 import numpy as np
@@ -19,6 +19,7 @@ from shapely import (
 from small_district import CRS, assert_accounted, at, make_manholes, make_sewers, make_trees, pick
 
 from routekit.errors import CrsError, FieldError, LayerError, StudyError
+from routekit.layers.raw_layers import hash_source
 from routekit.study import parse_settings
 
 LINES = [LineString([at(x, 0), at(x + 50, 0)]) for x in (0, 50, 100)]
@@ -221,6 +222,16 @@ def test_a_crs_that_nothing_ties_to_the_earth(district):
         district.read()
 
 
+def test_degrees_on_no_datum_are_no_place(district):
+    with edit_database(district.folder / "trees.gpkg") as base, base:
+        base.execute("UPDATE gpkg_geometry_columns SET srs_id = 0")
+        base.execute("UPDATE gpkg_contents SET srs_id = 0")
+    with pytest.raises(CrsError, match=r'trees: nothing ties .* crs\.trees = "EPSG:'):
+        district.read()
+    district.sections["crs"] = {"trees": "EPSG:28992"}
+    assert len(district.read().trees) == 3
+
+
 def test_a_path_too_long_to_look_up(district):
     district.sections["layers"]["manholes"] = "a" * 5000
     with pytest.raises(LayerError, match=r"layers\.manholes: .* is no path that can be"):
@@ -417,6 +428,60 @@ def test_missing_ids_are_made_from_the_row(district):
         "row 2",
         "row 3",
     ]
+
+
+@contextmanager
+def edit_database(path):
+    """Open a GeoPackage as a program does that edits it without its spatial index."""
+    with closing(sqlite3.connect(path)) as base:
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            base.create_function(name, 1, lambda _: 0.0)
+        yield base
+
+
+@pytest.mark.parametrize("layer", ["sewers", "trees"])
+@pytest.mark.parametrize("cell", [b"\xff\xd8\xff\xe0", b"225"])
+def test_a_column_of_bytes_is_not_known_and_told(district, layer, cell):
+    table = {"sewers": "runs", "trees": "trees"}[layer]
+    before = getattr(district.read(), table)
+    with edit_database(district.folder / f"{layer}.gpkg") as base, base:
+        base.execute(f"ALTER TABLE {layer} ADD COLUMN street BLOB")
+        base.execute(f"UPDATE {layer} SET street = ? WHERE fid > 1", (cell,))
+    layers = district.read()
+    pd.testing.assert_frame_equal(getattr(layers, table), before)
+    told = pick(layers.findings, layer=layer, field="street", seen="holds bytes")
+    assert told["done"].tolist() == ["taken as not known"]
+
+
+def test_what_a_driver_warns_of_is_told(district):
+    with edit_database(district.folder / "trees.gpkg") as base, base:
+        base.execute("UPDATE gpkg_geometry_columns SET geometry_type_name = 'CURVE'")
+    layers = district.read()
+    assert len(layers.trees) == 3
+    told = pick(layers.findings, layer="trees", seen="the driver of trees.gpkg warns: ")
+    assert "geometry column type" in told["seen"].item()
+    assert str(district.folder) not in told["seen"].item()
+
+
+def test_what_a_program_has_written_beside_a_database_is_hashed_with_it(district):
+    path = district.folder / "sewers.gpkg"
+    before = hash_source(path)
+    beside = path.with_name("sewers.gpkg-wal")
+    beside.write_bytes(b"")
+    assert hash_source(path) == before
+    beside.write_bytes(b"rows")
+    assert hash_source(path) != before
+
+
+def test_a_database_that_is_being_written_to_is_not_read_as_it_was_before(district):
+    with edit_database(district.folder / "sewers.gpkg") as base:
+        base.execute("PRAGMA journal_mode = wal")
+        base.execute("PRAGMA wal_autocheckpoint = 0")
+        base.execute("PRAGMA locking_mode = exclusive")
+        with base:
+            base.execute("UPDATE sewers SET diameter_mm = 250 WHERE fid = 1")
+        with pytest.raises(LayerError, match=r"locked.*close the program that has it open"):
+            district.read()
 
 
 def test_ids_are_cleaned(district):
