@@ -28,6 +28,8 @@ JOINING: Final = message(
     "Runs worked on with connections not known (digs, reopening, impact and cost left out)"
 )
 """Name of the line that counts runs whose connections are not known."""
+WORKED_ON: Final = message("Runs worked on")
+"""Name of the line that counts the runs of each side."""
 WHOLE_LIFE: Final = message("Cost over the whole life")
 """Name of the line of whole-life costs; the appraisal rule stands behind it."""
 OPEN: Final = message("Runs without a recommendation (counted on neither side)")
@@ -183,7 +185,7 @@ def _work_lines(tables: tuple[pd.DataFrame, ...], length_m: FloatArray) -> list[
     is_left = [(table["technique"] == MONITOR).to_numpy(dtype=bool) for table in tables]
     is_open = [(table["technique"] == "").to_numpy(dtype=bool) for table in tables]
     lines = [
-        _pair(message("Runs worked on"), "runs", [float(work.sum()) for work in works], "study"),
+        _pair(WORKED_ON, "runs", [float(work.sum()) for work in works], "study"),
         _pair(
             message("Runs left and monitored"),
             "runs",
@@ -209,6 +211,28 @@ def _open_lines(counts: list[float]) -> list[Line]:
 def _work_on(table: pd.DataFrame) -> Flags:
     """Tell which runs are worked on; one without a recommendation is not."""
     return find_works(table["technique"])
+
+
+def count_asked(totals: pd.DataFrame) -> int:
+    """Count the runs that are to be worked on, those that wait for a person's decision among them.
+
+    Parameters
+    ----------
+    totals : DataFrame
+        From `build_totals`: quantity and open_cut_mid.
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> lines = {"quantity": ["Runs worked on", OPEN, "Pits"], "open_cut_mid": [5.0, 2.0, 4.0]}
+    >>> count_asked(pd.DataFrame(lines))
+    7
+    """
+    is_asked = totals["quantity"].astype(str).isin([WORKED_ON, OPEN])
+    return int(totals.loc[is_asked, "open_cut_mid"].sum())
 
 
 def name_lost(name: str) -> Text:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from routekit.advice.open_runs import find_works, name_techniques
 from routekit.advice.standing import INSPECT_OPEN
-from routekit.advice.totals import name_lost
+from routekit.advice.totals import count_asked, name_lost
 from routekit.outputs.summary_lines import (
     count_things,
     list_alerted,
@@ -102,15 +102,13 @@ def _count(result: Result) -> dict[str, int | float]:
     left = balance[balance["is_touched"].to_numpy(dtype=bool)]
     opens = result.digs["opens_ground"].to_numpy(dtype=bool)
     is_work = find_works(advice["technique"])
-    because = advice["open_because"].astype(str)
     seen = result.condition["is_inspected"].to_numpy(dtype=bool)
     joined = result.runs["n_connections"].notna().to_numpy()
     return {
         "runs": len(result.runs),
         "length_m": round(float(result.runs["length_m"].sum()), 1),
         "runs_worked_on": int(_take_total(result, "Runs worked on", "recommended_mid")),
-        "runs_to_be_worked_on": int(_take_total(result, "Runs worked on", "open_cut_mid"))
-        + int((because != "").sum()),
+        "runs_to_be_worked_on": count_asked(result.totals),
         "length_worked_on_m": round(_take_total(result, "Length worked on", "recommended_mid"), 1),
         "trees": len(result.trees),
         "runs_with_breach": int(result.breaches["run_id"].nunique()),

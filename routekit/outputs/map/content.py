@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.advice.rates import LEVELS
+from routekit.advice.totals import count_asked
 from routekit.errors import CrsError, LayerError
 from routekit.layers.columns import load_columns
 from routekit.outputs.check_words import word_checks
@@ -387,6 +388,7 @@ def _meta(result: Result, settings: MapSettings, box: NDArray[np.float64]) -> di
         "date": result.study_date,
         "cells_per_m": cells_per_metre((box[:2] + box[2:]) / 2, result.crs).tolist(),
         "cautions": [state_text(caution) for caution in result.cautions],
+        "runs_asked": count_asked(result.totals),
         "root_band_m": settings.root_band_m,
         "stem_mm": [stem.low, stem.high],
         "decimals": _DECIMALS,

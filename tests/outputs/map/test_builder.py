@@ -15,6 +15,7 @@ import pytest
 from whole_result import set_outputs
 
 import routekit.outputs.map as map_package
+from routekit.advice.totals import OPEN, WORKED_ON, count_asked
 from routekit.outputs.map import writer
 from routekit.outputs.map.builder import SAY, SCRIPTS, build_map, read_part
 from routekit.outputs.map.content import page_content
@@ -215,6 +216,21 @@ def test_checks_are_packed_in_chunks(monkeypatch):
     assert content["meta"]["chunk_runs"] == 5
     assert [d["checks"]["n"] for d in details] == [20, 20, 8]
     assert max(words_of(details[1]["checks"], "run")) == 4
+
+
+def test_the_page_counts_the_runs_to_be_worked_on_as_the_summary_does():
+    """Those that wait for a person are among them; the page adds no lines of the totals itself."""
+    result = district.make_district()
+    lines = [
+        result.totals.iloc[[0]].assign(quantity=name, open_cut_mid=count)
+        for name, count in ((WORKED_ON, 5.0), (OPEN, 3.0))
+    ]
+    result = replace(result, totals=pd.concat([result.totals, *lines], ignore_index=True))
+    content, _ = page_content(set_outputs(result, map=SETTINGS))
+    assert content["meta"]["runs_asked"] == count_asked(result.totals) == 8
+    script = (FOLDER / "script" / "schedule.js").read_text(encoding="utf-8")
+    assert "study.meta.runs_asked" in script
+    assert OPEN not in script
 
 
 def test_hostile_text_stands_in_no_markup():

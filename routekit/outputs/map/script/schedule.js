@@ -212,10 +212,8 @@ function warning(words) {
 // What open cut of the runs to be worked on would do to the trees of the district.
 function overviewOfTrees(hit, lost, works) {
   const all = sayNumber(study.trees.n);
-  const said = works === null
-    ? say("{trees}; open cut of the runs to be worked on would have a major or structural impact on {hit}", { trees: all, hit })
-    : sayMany("{trees}; open cut of the {n} run to be worked on would have a major or structural impact on {hit}",
-      "{trees}; open cut of the {n} runs to be worked on would have a major or structural impact on {hit}", { trees: all, n: works, hit });
+  const said = sayMany("{trees}; open cut of the {n} run to be worked on would have a major or structural impact on {hit}",
+    "{trees}; open cut of the {n} runs to be worked on would have a major or structural impact on {hit}", { trees: all, n: works, hit });
   return lost ? [said, ", ", warning(say("not known of {count} more", { count: sayNumber(lost) }))] : said;
 }
 
@@ -244,14 +242,11 @@ function overview() {
   for (let run = 0; run < study.runs.n; run += 1) metres += study.runs.get("length_m", run) || 0;
   const hit = count(study.tree_balance, "is_open_cut_serious", Boolean);
   const lost = count(study.tree_balance, "is_open_cut_serious", (is) => is === null);
-  const dug = totalOf("Runs worked on", "open_cut_mid");
-  const open = totalOf("Runs without a recommendation (counted on neither side)", "open_cut_mid");
-  const works = dug === null ? null : dug + (open || 0);
   return factList([
     [say("Runs"), say("{runs}, {length} km in total", { runs: study.runs.n, length: number(metres / 1000, 2) })],
     [say("Runs to be worked on"), worksByStanding()],
     [say("To confirm on site"), countRuns(count(study.runs, "is_to_confirm", Boolean))],
-    [say("Trees"), overviewOfTrees(hit, lost, works)],
+    [say("Trees"), overviewOfTrees(hit, lost, study.meta.runs_asked)],
     [say("Strings and pits"), [THINGS.strings(study.strings.n), ", ", THINGS.pits(study.pits.n)]],
     [say("Small digs"), digCounts()],
     [say("Data findings"), make("a", { href: "#page=findings" }, sayMany("{n} finding", "{n} findings", { n: study.findings.n }))],
