@@ -13,12 +13,12 @@ from typing import Final
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 
 from routekit.advice.choice import Renewal, plan_settings
 from routekit.advice.line_drafts import Drafts, lay_drafts
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Flags, Floats, Ints, Objects
+from routekit.geometry.plane import polygon_edges
 from routekit.layers.assumed import SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.ground import add_ground
@@ -32,7 +32,6 @@ from routekit.methods.weighing import weigh_assumed
 from routekit.pipes.new_pipes import build_plans
 from routekit.site.layout import Place
 from routekit.site.line_search import outside_street
-from routekit.site.protection import draw_zones
 from routekit.site.relaid import (
     clear_heights,
     connection_falls,
@@ -40,6 +39,7 @@ from routekit.site.relaid import (
     relay_connections,
     unite_works,
 )
+from routekit.site.zone_layer import find_unknown_near, zone_overlaps
 from routekit.techniques import OPEN_CUT, TECHNIQUES
 from routekit.trees.all_dug import count_harm, measure_all_dug
 from routekit.trees.exposure import Exposure
@@ -152,7 +152,7 @@ def prove_lines(
         layout=settings.layout,
         level_error_m=settings.flow.level_error_m,
     )
-    banned, may_be_barred = _meets_banned(pits, of, size, zones, renewal.place)
+    banned, may_be_barred = _meets_banned(pits, of, size, renewal.place)
     excluded = decided.excluded[own, list(TECHNIQUES).index(OPEN_CUT)]
     old = renewal.place.cases.iloc[own].reset_index(drop=True)
     cases = place.cases
@@ -227,24 +227,23 @@ def _take_connections(connections: gpd.GeoDataFrame, own: Ints) -> gpd.GeoDataFr
     return connections.assign(run=place)[place >= 0].reset_index(drop=True)
 
 
-def _meets_banned(
-    pits: Objects, of: Ints, size: int, zones: gpd.GeoDataFrame, place: Place
-) -> tuple[Floats, Floats]:
+def _meets_banned(pits: Objects, of: Ints, size: int, place: Place) -> tuple[Floats, Floats]:
     """Tell which lines want a new manhole where a tree bars pits: 1, 0, NaN not known.
 
-    And which want one where a tree may: nobody says whether it does.
+    And which want one where a tree may: nobody says whether it does. The zones are those that
+    other pits are held against, circles exact.
     """
+    zones = place.around.zones
     reach = place.settings.site.placement.unknown_tree_distance_m
+    met, tree, _, _ = zone_overlaps(pits, polygon_edges(pits), zones)
+    # What the zone of a tree takes in that has none is not known: as far as any may reach.
+    near, blind = find_unknown_near(pits, zones, reach)
 
     def meet(trees: Iterable[str]) -> tuple[Flags, Flags]:
         """Tell which lines meet the zones of trees, and which lie near such of unknown zone."""
-        rows = np.flatnonzero(zones["tree_id"].isin(list(trees)))
-        held = draw_zones(zones.iloc[rows])
-        # What the zone of a tree takes in that has none is not known: as far as any may reach.
-        unknown = np.asarray(zones.geometry)[rows[shapely.is_missing(held)]]
-        met, _ = shapely.STRtree(held).query(pits, predicate="intersects")
-        near, _ = shapely.STRtree(unknown).query(pits, predicate="dwithin", distance=reach)
-        return np.isin(np.arange(size), of[met]), np.isin(np.arange(size), of[near])
+        asked = np.isin(zones.tree_id.astype(str), list(trees))
+        inside, close = of[met[asked[tree]]], of[near[asked[blind]]]
+        return np.isin(np.arange(size), inside), np.isin(np.arange(size), close)
 
     is_in, is_near = meet(place.pit_bans)
     doubts = meet(place.pit_doubts)

@@ -22,6 +22,7 @@ from routekit.site.layout import LayoutSettings
 from routekit.site.line_search import Bounds, Prices, Street, outside_street, seek_line
 from routekit.site.relaid import clear_heights, dig_manholes, unite_works
 from routekit.site.settings import SiteSettings
+from routekit.site.zone_layer import prepare_zones
 from routekit.trees.settings import ZoneSettings
 
 BOUNDS = Bounds(0.5, 15.0, 2.0, 80.0, 90.0, 45.0)
@@ -259,19 +260,58 @@ def test_a_new_manhole_near_a_tree_of_unknown_zone_is_not_known_to_be_allowed(
     bans, doubts, barred, may_be
 ):
     """Manholes of three lines: in a zone, 10 m from a stem without a zone, and far from both."""
+    both = {**bans, **dict.fromkeys(["T1"] if bans else [], "")}
+    place = put_place(both, frozenset({*doubts, *(["T1"] if doubts else [])}))
+    pits = np.array([Point(x, 0).buffer(0.5) for x in (3, 110, 50)], dtype=object)
+    found = _meets_banned(pits, np.arange(3), 3, place)
+    np.testing.assert_array_equal(found[0], barred)
+    np.testing.assert_array_equal(found[1], may_be)
+
+
+def test_a_new_manhole_is_held_against_the_circle_itself_as_other_pits_are():
+    """Between the corners of a polygon drawn in a circle of 5 m lies ground of the zone too."""
+    turn = np.pi / 96
+    out = np.array([np.cos(turn), np.sin(turn)])
+    corner, side = out * (5 * np.cos(turn) + 0.0005), np.array([-out[1], out[0]])
+    pits = np.array(
+        [
+            shapely.Polygon(
+                [
+                    corner + gap * out + 0.05 * side,
+                    corner + gap * out - 0.05 * side,
+                    9 * out - 0.05 * side,
+                    9 * out + 0.05 * side,
+                ]
+            )
+            for gap in (0.0, 0.01)
+        ],
+        dtype=object,
+    )
+    drawn = Point(0, 0).buffer(5, quad_segs=24)
+    assert shapely.intersects(pits, drawn).tolist() == [False, False]
+    found, _ = _meets_banned(pits, np.arange(2), 2, put_place({"T0": ""}, frozenset()))
+    assert found.tolist() == [1.0, 0.0]
+
+
+def put_place(pit_bans, pit_doubts):
+    """A tree with a zone of 5 m, and one 100 m away whose zone is not known."""
     trees = gpd.GeoDataFrame(
         {
             "tree_id": ["T0", "T1"],
             "radius_m": [5.0, np.nan],
+            "area_m2": [25 * np.pi, np.nan],
             "structural_radius_m": [1.0, np.nan],
+            "min_distance_m": 0.0,
+            "is_estimated": False,
+            "stem_mm": [300.0, np.nan],
             "zone": np.full(2, None, dtype=object),
         },
         geometry=[Point(0, 0), Point(100, 0)],
     )
-    both = {**bans, **dict.fromkeys(["T1"] if bans else [], "")}
-    place = SimpleNamespace(
-        pit_bans=both,
-        pit_doubts=frozenset({*doubts, *(["T1"] if doubts else [])}),
+    return SimpleNamespace(
+        pit_bans=pit_bans,
+        pit_doubts=pit_doubts,
+        around=SimpleNamespace(zones=prepare_zones(trees)),
         settings=LayoutSettings(
             zones=ZoneSettings(),
             site=SiteSettings(),
@@ -280,7 +320,3 @@ def test_a_new_manhole_near_a_tree_of_unknown_zone_is_not_known_to_be_allowed(
             connection_below_invert_m=0.2,
         ),
     )
-    pits = np.array([Point(x, 0).buffer(0.5) for x in (3, 110, 50)], dtype=object)
-    found = _meets_banned(pits, np.arange(3), 3, trees, place)
-    np.testing.assert_array_equal(found[0], barred)
-    np.testing.assert_array_equal(found[1], may_be)
