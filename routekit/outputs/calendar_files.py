@@ -16,6 +16,7 @@ import pandas as pd
 
 from routekit.outputs.atomic import replacing_file
 from routekit.outputs.result_ids import PROPERTY
+from routekit.programme.periods import DATES, list_periods
 from routekit.programme.stages import SPARE
 from routekit.result import Result
 from routekit.vocabulary import ALL_TAUGHT, FINISHED
@@ -170,19 +171,20 @@ def list_streets(programme: pd.DataFrame, language: str) -> list[Event]:
     Returns
     -------
     list of Event
-        From the first day in the street to the likely last one, of what is not finished.
+        From the first day in the street to the likely last one, of what is not finished; one for
+        each period, where packages lie far apart.
     """
     is_left = programme["status"].ne(FINISHED) & programme["street"].ne("")
     named = programme[is_left.to_numpy(dtype=bool)]
+    is_firm = named["is_ready"].astype(bool).groupby(named["street"]).all()
     events = []
-    for street, rows in named.groupby("street", sort=True):
-        if rows["start_date"].notna().all():
-            late = rows["late_finish_date"]
-            last = _say_last(None if late.isna().any() else late.max())
-            title = render(say("Sewer works in {street}", street=str(street)), language)
-            first, likely = rows["start_date"].min(), rows["finish_date"].max()
-            is_firm = bool(rows["is_ready"].all())
-            events.append(Event(str(street), first, likely, title, render(last, language), is_firm))
+    periods = list_periods(named)
+    columns = (periods[name] for name in ("street", "period", *DATES))
+    for street, period, first, likely, late in zip(*columns, strict=True):
+        title = render(say("Sewer works in {street}", street=str(street)), language)
+        name = f"{street} {period + 1}" if period else str(street)
+        last = render(_say_last(late), language)
+        events.append(Event(name, first, likely, title, last, bool(is_firm[street])))
     return events
 
 

@@ -45,7 +45,8 @@ def test_each_package_is_a_whole_day_event_from_first_to_last_day(books, sample_
 def test_residents_see_their_street_and_no_run(books, sample_result):
     events = list(books[1]["residents"].walk("VEVENT"))
     streets = set(sample_result.programme["street"])
-    assert len(events) == len(streets)
+    assert {str(e["summary"]).removeprefix("Sewer works in ") for e in events} == streets
+    assert len({(str(e["summary"]), e["dtstart"].dt) for e in events}) == len(events)
     assert all(any(street in e["summary"] for street in streets) for e in events)
     assert not any("Runs" in e["description"] for e in events)
 
@@ -108,8 +109,26 @@ def test_a_street_with_a_package_that_has_no_date_is_left_out(sample_result):
     table = sample_result.programme.copy()
     street = table["street"].iloc[0]
     table.loc[0, ["start_date", "finish_date"]] = None
-    names = [event.name for event in list_streets(table, "en")]
-    assert street not in names
-    assert len(names) == table.loc[table["status"] != "finished", "street"].nunique() - 1
+    titles = {event.title for event in list_streets(table, "en")}
+    assert not any(title.endswith(street) for title in titles)
+    assert len(titles) == table.loc[table["status"] != "finished", "street"].nunique() - 1
     undated = table.assign(start_date=pd.Series([None] * len(table), dtype=object))
     assert list_streets(undated, "en") == []
+
+
+def test_a_street_has_an_event_for_each_period_of_works(sample_result):
+    """Works in spring and in autumn do not fill the calendar of the summer between."""
+    table = sample_result.programme.iloc[:2].assign(
+        street="Elm Row",
+        status="placed",
+        is_ready=[True, False],
+        start_date=["2027-09-01", "2027-03-01"],
+        finish_date=["2027-09-15", "2027-03-05"],
+        late_finish_date=["2027-12-10", "2027-03-09"],
+    )
+    events = list_streets(table, "en")
+    assert [event.first for event in events] == ["2027-03-01", "2027-09-01"]
+    assert [event.last for event in events] == ["2027-03-05", "2027-09-15"]
+    assert len({event.name for event in events}) == 2
+    assert "2027-03-09" in events[0].text
+    assert not any(event.is_firm for event in events)

@@ -54,7 +54,7 @@ def state_answers(facts: Facts, settings: PublicSettings) -> list[list[Statement
     none = shown.iloc[:0]
     return [
         [
-            _state_when(str(row.label), used[street], row, settings),
+            *_state_when(str(row.label), used[street], row, settings),
             *_state_felled(used[street], trees.get(street, none)),
         ]
         for street, row in enumerate(facts.streets.itertuples(index=False))
@@ -73,18 +73,9 @@ def _refuse_unknown(streets: pd.DataFrame, settings: PublicSettings) -> None:
         raise FieldError(msg)
 
 
-def _take_days(street: Any) -> tuple[str, ...]:
-    """Take first, likely and late last day of a street by the programme; none if not known.
-
-    A blank late day is not known.
-    """
-    days = (street.first_day, street.last_day)
-    if not all(isinstance(day, str) for day in days):
-        return ()
-    return (*days, street.late_day if isinstance(street.late_day, str) else "")
-
-
-def _state_when(label: str, used: set[str], street: Any, settings: PublicSettings) -> Statement:
+def _state_when(
+    label: str, used: set[str], street: Any, settings: PublicSettings
+) -> list[Statement]:
     """Say the days that the council sets, else those of the programme; else that there are none.
 
     Where all is finished, and nothing undecided, only days of the street itself go before the day
@@ -92,11 +83,18 @@ def _state_when(label: str, used: set[str], street: Any, settings: PublicSetting
     """
     is_done = isinstance(street.done_day, str) and "" not in used
     if is_done and label not in settings.periods:
-        return ["when", "done", {"a": {"day": street.done_day}}]
-    whole = settings.period or _take_days(street)
-    days = settings.periods.get(label, () if used == {MONITOR} else whole)
-    if not days:
-        return ["when", "idle" if used == {MONITOR} else "none"]
+        return [["when", "done", {"a": {"day": street.done_day}}]]
+    planned = street.periods if isinstance(street.periods, tuple) else ()
+    whole = (settings.period,) if settings.period else planned
+    own = settings.periods.get(label)
+    periods = (own,) if own else () if used == {MONITOR} else whole
+    if not periods:
+        return [["when", "idle" if used == {MONITOR} else "none"]]
+    return [_state_period(days) for days in periods]
+
+
+def _state_period(days: tuple[str, ...]) -> Statement:
+    """Say one period: its first day, its likely and its late last one, as far as they are known."""
     first = {"day": days[0]}
     if len(days) == 1:
         return ["when", "from", {"a": first}]

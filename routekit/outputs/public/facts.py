@@ -19,6 +19,7 @@ from routekit.outputs.public.streets import (
     list_streets,
     place_works,
 )
+from routekit.programme.periods import DATES, list_periods
 from routekit.programme.settings import StringDaysSettings
 from routekit.programme.string_days import pit_days, run_days, street_days, string_times
 from routekit.settings.public_page import PublicSettings
@@ -28,8 +29,6 @@ from routekit.vocabulary import FINISHED
 
 DIG_KINDS: Final = ("connection", "service", "manhole", "local_repair")
 """What small holes are dug for."""
-
-_DATES: Final = ("start_date", "finish_date", "late_finish_date")
 
 LOOKS: Final = {PROVISIONAL: "first", INSPECT_OPEN: "first", OWNERS: "unseen"}
 """Standing of a recommendation to what a resident is told of looking into the pipe."""
@@ -42,9 +41,10 @@ class Facts:
     Attributes
     ----------
     streets : pandas.DataFrame
-        label, is_named, first_day and last_day of its works as likely (YYYY-MM-DD; missing unless
-        every package of the programme that works in it has dates), late_day if all takes long,
-        done_day on which the last of it was finished (missing unless all of it is).
+        label, is_named, periods of its works (tuple of first, likely last and late last day, each
+        YYYY-MM-DD, the late one blank if not known; missing unless every package of the programme
+        that works in it has dates), done_day on which the last of it was finished (missing unless
+        all of it is).
     runs : geopandas.GeoDataFrame
         run_id, technique (empty where not decided), look (first where a camera looks before the
         plan holds, unseen where it holds although nobody has looked, else empty), has_open_works
@@ -141,29 +141,25 @@ def _with_days(table: gpd.GeoDataFrame, days: pd.DataFrame) -> gpd.GeoDataFrame:
 
 
 def _street_dates(programme: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Find the first, the likely last and the late last day of works by street, if all are known.
+    """Find the periods of works by street, if all of its packages have dates.
 
-    The late one is missing where only that of a package is not known. What is finished has no days
-    to come; done_day is the last day of a street where all is.
+    What is finished has no days to come; done_day is the last day of a street where all is.
     """
-    lists = list_run_ids(programme, "status", "done_on", *_DATES).astype({"run_id": object})
+    lists = list_run_ids(programme, "status", "done_on", *DATES).astype({"run_id": object})
     whole = lists.merge(runs[["run_id", "street"]].astype({"run_id": object}), on="run_id")
     is_done = whole["status"].eq(FINISHED)
-    joined = whole[~is_done.to_numpy(dtype=bool)]
     done = whole["done_on"].astype(object).groupby(whole["street"]).max()
-    dates = joined[list(_DATES)].astype(object)
-    groups = dates.groupby(joined["street"])
-    is_open = dates.isna().groupby(joined["street"]).any()
-    days = pd.DataFrame(
-        {
-            "first_day": groups["start_date"].min(),
-            "last_day": groups["finish_date"].max(),
-            "late_day": groups["late_finish_date"].max().mask(is_open["late_finish_date"]),
-        }
-    )
-    days = days.astype(object).mask(is_open["start_date"] | is_open["finish_date"])
+    found = list_periods(whole[~is_done.to_numpy(dtype=bool)])
+    told = {street: tuple(_list_days(rows)) for street, rows in found.groupby("street")}
+    periods = pd.Series(told, dtype=object).rename("periods")
     finished = done[is_done.groupby(whole["street"]).all()].rename("done_day")
-    return days.join(finished, how="outer")
+    return periods.to_frame().join(finished, how="outer")
+
+
+def _list_days(periods: pd.DataFrame) -> list[tuple[str, ...]]:
+    """List the days of each period; blank where the late one is not known."""
+    days = periods[list(DATES)]
+    return list(days.where(days.notna(), "").itertuples(index=False, name=None))
 
 
 def _house_hours(diversion: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:

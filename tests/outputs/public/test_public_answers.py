@@ -143,7 +143,7 @@ def _with_programme(*rows):
 def test_a_street_has_the_days_of_its_packages_unless_the_council_sets_some():
     run = _runs_of("Alder Row")
     early = ("2026-09-07", "2026-09-11", "2026-12-04")
-    late = ("2026-10-05", "2026-10-09", "2026-11-13")
+    late = ("2026-09-21", "2026-09-25", "2026-11-13")
     planned = _with_programme((run[0], *late), (";".join(run), *early))
     days = {"a": {"day": early[0]}, "b": {"day": late[1]}}
     latest = {"c": {"day": early[2]}}
@@ -157,6 +157,20 @@ def test_a_street_has_the_days_of_its_packages_unless_the_council_sets_some():
     # One package without a date leaves the last day open: nothing is said then.
     open_end = _with_programme((run[0], *late), (";".join(run), None, None, None))
     assert _said(open_end, "Alder Row", "when") == [["none"]]
+
+
+def test_packages_far_apart_are_told_one_by_one():
+    """Works in spring and in autumn are no half year of works."""
+    run = _runs_of("Alder Row")
+    spring = ("2027-03-03", "2027-03-08", "2027-03-16")
+    autumn = ("2027-09-01", "2027-09-15", None)
+    planned = _with_programme((run[0], *autumn), (";".join(run), *spring))
+    a, b, c = ({"day": day} for day in spring)
+    first, last = ({"day": day} for day in autumn[:2])
+    assert _said(planned, "Alder Row", "when") == [
+        ["likely", {"a": a, "b": b, "c": c}],
+        ["likely_open", {"a": first, "b": last}],
+    ]
 
 
 def _runs_of(street):
