@@ -112,7 +112,7 @@ def union_by_tree(polygons: Objects, owner: Ints, size: int) -> Objects:
 
 
 def _share_of_zones(union: Objects, tree: Ints, zones: ZoneLayer) -> tuple[Floats, Floats]:
-    """Footprint in the zone and in the structural zone of each tree, m2."""
+    """Footprint in the zone and in the structural zone of each tree, m2; dust of floats is none."""
     edges, every = polygon_edges(union), np.arange(len(tree))
     radius, inner = zones.radius_m[tree], zones.structural_radius_m[tree]
     footprint = np.zeros(len(tree))
@@ -128,6 +128,8 @@ def _share_of_zones(union: Objects, tree: Ints, zones: ZoneLayer) -> tuple[Float
     structural[known] = circle_polygon_area(
         zones.centre[tree[known]], inner[known], edges, every[known]
     )
+    footprint[footprint < NOTHING_M2] = 0.0
+    structural[structural < NOTHING_M2] = 0.0
     return footprint, structural
 
 

@@ -5,6 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
+import shapely.affinity
 from scene import SITE, make_street, make_zones, straight
 
 from routekit.site.balance import list_works, tree_balance, union_by_tree
@@ -241,6 +242,18 @@ def test_the_union_counts_and_never_the_sum():
     assert row["touched_by"] == "launch pit P0; connection dig D0 (C1); open cut of run R7"
     assert row["n_works"] == 3
     assert row["working_method"].startswith("structural roots")
+
+
+def test_a_pit_clear_of_the_structural_zone_takes_nothing_of_it_whichever_way_it_is_turned():
+    """Not a rounding error of it: what is more than nothing kept trees from being grazed ones."""
+    taken = []
+    for turn in range(0, 360, 15):
+        pit = shapely.affinity.rotate(shapely.box(4, -0.7, 8, 0.9), turn, origin=(0, 0))
+        pits, digs = works_of(pit)
+        zones = prepare_zones(make_zones([(0.0, 0.0, 6.0, 1.6)]))
+        found = tree_balance(zones, pits, digs[:0], settings=DIGS, unknown_tree_distance_m=15)
+        taken += found["structural_m2"].tolist()
+    assert taken == [0.0] * 24
 
 
 def test_open_cut_stands_beside_the_recommended_works():
