@@ -31,7 +31,7 @@ from routekit.advice.line_sizes import renew_at_own_size, size_line
 from routekit.advice.new_bores import find_heights, size_new_pipes
 from routekit.advice.open_runs import name_techniques
 from routekit.advice.options import Comparison, itemise_works
-from routekit.advice.recommend import recommend
+from routekit.advice.recommend import find_idle, recommend
 from routekit.advice.recommended import mark_checks
 from routekit.advice.root_cutting import tell_cutting
 from routekit.advice.settings import ChoiceSettings
@@ -462,9 +462,10 @@ def _advise(
     advice = advice.assign(**cutting)
     advice = set_standing(advice, place.cases, final.checks, final.scores, decided.excluded)
     technique = name_techniques(advice["technique"])
+    barred = decided.excluded | find_idle(place.cases)
     return advice.assign(
         string_id=works.string_of_run,
-        appraisal_turns=find_turns(advice, final, works, strings, settings.advice),
+        appraisal_turns=find_turns(advice, final, works, strings, barred, settings.advice),
         **size_new_pipes(place.runs, plans, technique),
     )
 
