@@ -16,6 +16,7 @@ import re
 import sqlite3
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -257,9 +258,10 @@ def _set_kinds(stored: dict[str, pa.Array], kind: Ints) -> _Sets | None:
     if not follows.all():
         return None
     by_row = np.lexsort((rank[kind], codes))
-    ends = np.cumsum(np.bincount(codes))
     ranks = rank[kind[by_row]].astype(np.int32)
-    found = [part.tobytes() for part in np.split(ranks, ends[:-1])]
+    ends = (ranks.itemsize * np.cumsum(np.bincount(codes))).tolist()
+    written = ranks.tobytes()
+    found = [written[start:end] for start, end in pairwise([0, *ends])]
     number, texts = pd.factorize(np.array(found, dtype=object))
     members = [np.frombuffer(one, dtype=np.int32) + 1 for one in texts]
     sizes = [len(one) for one in members]
@@ -291,16 +293,16 @@ def _order_kinds(kind: Ints, blocks: Ints) -> Ints | None:
     Kahn's algorithm on the pairs that follow one another, the first met first.
     """
     same = np.diff(blocks) == 0
-    pairs = np.unique(np.stack([kind[:-1][same], kind[1:][same]], axis=1), axis=0)
     n_kinds = int(kind.max()) + 1
-    waiting = np.bincount(pairs[:, 1], minlength=n_kinds)
-    start = np.searchsorted(pairs[:, 0], np.arange(n_kinds + 1))
+    earlier, later = np.divmod(np.unique(kind[:-1][same] * n_kinds + kind[1:][same]), n_kinds)
+    waiting = np.bincount(later, minlength=n_kinds)
+    start = np.searchsorted(earlier, np.arange(n_kinds + 1))
     ready = np.flatnonzero(waiting == 0).tolist()
     order: list[int] = []
     while ready:
         now = ready.pop()
         order.append(now)
-        for after in pairs[start[now] : start[now + 1], 1].tolist():
+        for after in later[start[now] : start[now + 1]].tolist():
             waiting[after] -= 1
             if not waiting[after]:
                 ready.append(after)
