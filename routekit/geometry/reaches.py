@@ -24,6 +24,8 @@ _REACH: Final = 5.5
 _CELLS_PER_CHUNK: Final = 200_000
 _RING: Final = 5
 """Coordinates of a ring of four corners."""
+_ROUNDING_M: Final = 1e-6
+"""By which coordinates may be off, m (house choice)."""
 _LEAST_SD_M: Final = 1e-9
 """A smaller deviation is none, m: rounding of coordinates (house choice)."""
 
@@ -90,10 +92,15 @@ def _integrate(corners: Floats, owner: Ints, distance: Floats, sd: Floats, nodes
     np.minimum.at(nearest, owner, gap)
     turned = _turn_along(corners, owner, gap)
     low, high = np.full(len(sd), np.inf), np.full(len(sd), -np.inf)
-    np.minimum.at(low, owner, turned[:, :, 0].min(axis=1))
-    np.maximum.at(high, owner, turned[:, :, 0].max(axis=1))
+    west, east = turned[:, :, 0].min(axis=1), turned[:, :, 0].max(axis=1)
+    np.minimum.at(low, owner, west)
+    np.maximum.at(high, owner, east)
     far = _REACH * np.maximum(sd, _LEAST_SD_M)
     low, high = np.maximum(low - distance, -far), np.minimum(high + distance, far)
+    # Parts beside all lines meet none of them.
+    reach = distance[owner] + _ROUNDING_M
+    is_met = (west - reach <= high[owner]) & (east + reach >= low[owner])
+    turned, owner = turned[is_met], owner[is_met]
     half = np.maximum(high - low, 0.0) / 2
     node, weight = _list_nodes(nodes)
     x = ((low + high) / 2)[:, None] + half[:, None] * node
@@ -177,14 +184,16 @@ def _unite(bottom: Floats, top: Floats, owner: Ints, size: int) -> Floats:
         many = np.flatnonzero(~alone)
         place = np.searchsorted(several, owner[many])
         slot = np.arange(len(many)) - np.searchsorted(place, place)
-        shape = (len(several), int(count.max()), bottom.shape[1])
+        shape = (int(count.max()), len(several), bottom.shape[1])
         low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
-        low[place, slot], high[place, slot] = bottom[many], top[many]
-        order = np.argsort(low, axis=1)
-        low, high = np.take_along_axis(low, order, 1), np.take_along_axis(high, order, 1)
-        before = np.maximum.accumulate(high, axis=1)[:, :-1]
-        low[:, 1:] = np.maximum(low[:, 1:], before)
-        total[several] = np.maximum(ndtr(high) - ndtr(low), 0.0).sum(axis=1)
+        low[slot, place], high[slot, place] = bottom[many], top[many]
+        order = np.argsort(low, axis=0, kind="stable")
+        low, high = np.take_along_axis(low, order, 0), np.take_along_axis(high, order, 0)
+        reached, added = np.full(shape[1:], -np.inf), np.zeros(shape[1:])
+        for start, end in zip(low, high, strict=True):
+            added += np.maximum(ndtr(end) - ndtr(np.maximum(start, reached)), 0.0)
+            np.maximum(reached, end, out=reached)
+        total[several] = added
     return total
 
 
