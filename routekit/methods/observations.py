@@ -23,7 +23,7 @@ from routekit.words.texts import say, word
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from routekit.arrays import Floats
+    from routekit.arrays import Floats, Texts
 
 CODE_PATTERN: Final = r"^([A-Z]{3})(?:[\s.,:/_-]*([A-Z]))?(?:[\s.,:/_-]*[A-Z])?$"
 """Main code, and the characterisations where they are written behind it."""
@@ -78,11 +78,7 @@ def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
         none of its code: it may be any kind of its code).
     """
     table = read_codes()
-    text = inspections["code"].fillna("").astype(str).str.strip().str.upper()
-    parts = text.str.extract(CODE_PATTERN)
-    code = parts[0].fillna("").to_numpy(dtype=object)
-    given = inspections["characterisation"].fillna("").astype(str).str.strip().str.upper().str[:1]
-    letter = given.where(given != "", parts[1].fillna("")).to_numpy(dtype=object)
+    code, letter = _read_letters(inspections)
     index = pd.MultiIndex.from_frame(table[["code", "characterisation"]])
     exact = index.get_indexer(pd.MultiIndex.from_arrays([code, letter]))
     general = index.get_indexer(pd.MultiIndex.from_arrays([code, np.full(len(code), "")]))
@@ -105,6 +101,22 @@ def match_codes(inspections: pd.DataFrame) -> pd.DataFrame:
         is_understood=known,
         is_kind_known=known & (~split | np.array(named, dtype=bool)),
     )
+
+
+def _read_letters(inspections: pd.DataFrame) -> tuple[Texts, Texts]:
+    """Read the main code and the first characterisation of each observation; blank for none.
+
+    Many observations are written alike: each way of writing is read once.
+    """
+    written = [inspections[name].fillna("").astype(str) for name in ("code", "characterisation")]
+    kinds = pd.DataFrame(dict(enumerate(written)))
+    number = kinds.groupby([0, 1], sort=False).ngroup().to_numpy()
+    kinds = kinds.drop_duplicates(ignore_index=True)
+    parts = kinds[0].str.strip().str.upper().str.extract(CODE_PATTERN).fillna("")
+    given = kinds[1].str.strip().str.upper().str[:1]
+    letter = given.where(given != "", parts[1])
+    code, first = parts[0].to_numpy(dtype=object), letter.to_numpy(dtype=object)
+    return code[number], first[number]
 
 
 def _read_sizes(quantification: pd.Series, code: NDArray[np.object_]) -> Floats:

@@ -110,8 +110,10 @@ def _estimate(sizes_mm: tuple[float, float, float], source: str, used: str) -> s
 def _stem_lists(trees: pd.DataFrame, stems: pd.DataFrame, origin: Objects) -> Objects:
     """Name the single stems that a diameter stands for, shape (n,); blank for one stem."""
     count = _numbers(trees, "stem_count")
-    sizes = stems["diameter_mm"].map("{:.0f}".format).groupby(stems["tree_id"].astype("str"))
-    listed = sizes.agg(["size", "; ".join]).reindex(trees["tree_id"].astype("str"))
+    tree, owner = trees["tree_id"].astype("str"), stems["tree_id"].astype("str")
+    several = owner.isin(tree[origin == SEVERAL])
+    sizes = stems.loc[several, "diameter_mm"].map("{:.0f}".format).groupby(owner[several])
+    listed = sizes.agg(["size", "; ".join]).reindex(tree)
     return fill(
         say("equivalent of {n:.0f} stems ({sizes} mm)", n=number, sizes=each)
         if source == SEVERAL

@@ -21,6 +21,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
+import pydantic_core
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
@@ -98,11 +99,12 @@ class Message:
     formats: tuple[tuple[str, str], ...]
 
     def state(self, values: dict[str, Statement]) -> list[Any]:
-        """Write the statement of the message with its values."""
-        parts: list[Any] = [self.one, values, self.many, self.context]
-        while len(parts) > 1 and not parts[-1]:
-            parts.pop()
-        return parts
+        """Write the statement of the message with its values, without what is blank at its end."""
+        if self.context:
+            return [self.one, values, self.many, self.context]
+        if self.many:
+            return [self.one, values, self.many]
+        return [self.one, values] if values else [self.one]
 
 
 def strip_formats(sentence: str) -> str:
@@ -294,8 +296,7 @@ def join(parts: Iterable[str], separator: str = " ") -> str:
     if len(kept) <= 1:
         return kept[0] if kept else ""
     statements = [state(part) for part in kept]
-    english = separator.join([str(part) for part in kept])
-    return Text(english, [JOINED, {"sep": separator, "parts": statements}])
+    return Text(separator.join(kept), [JOINED, {"sep": separator, "parts": statements}])
 
 
 def name_some(names: Sequence[str], most: int) -> str:
@@ -442,9 +443,18 @@ def to_json(texts: ArrayLike) -> Objects:
         if isinstance(text, str) and text:
             key = id(text)
             if key not in known:
-                known[key] = _ENCODER.encode(state(text))
+                known[key] = _write_json(state(text))
             found[row] = known[key]
     return found
+
+
+def _write_json(said: Statement) -> str:
+    """Write a statement as JSON."""
+    try:
+        return pydantic_core.to_json(said).decode()
+    except pydantic_core.PydanticSerializationError:
+        # Names of files may hold what is no text in UTF-8.
+        return _ENCODER.encode(said)
 
 
 def from_json(words: ArrayLike) -> Objects:

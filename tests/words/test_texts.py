@@ -84,3 +84,9 @@ def test_a_column_without_a_unit_is_headed_in_every_language(language):
 def test_words_have_no_slots_whatever_braces_they_hold(language):
     assert render(word("{braces} {0} {name}"), language) == "{braces} {0} {name}"
     assert render(say("{what} lost", what=word("{braces}")), "en") == "{braces} lost"
+
+
+def test_a_name_of_a_file_that_is_no_text_keeps_its_signs():
+    """What a file system hands over in another code stands as halves of a sign."""
+    written = to_json([say("{file} cannot be read", file="plan\udce9.shp")])
+    assert from_json(written)[0] == "plan\udce9.shp cannot be read"
