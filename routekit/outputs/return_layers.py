@@ -31,6 +31,7 @@ from routekit.layers.site_return import (
     ROOTS_MET,
     SHAPES,
     SITE_LAYERS,
+    SITE_RETURN,
     TEMPLATES,
     load_return_columns,
 )
@@ -77,7 +78,7 @@ def write_return_file(
         of the tree (tree_x_m, tree_y_m), which holds a row to that tree when it comes back.
     earlier : str or Path, optional
         File whose edits are taken over; `path` itself if not given. It need not exist. A layer in
-        which it holds no rows starts again with what the study read.
+        which it holds no rows starts again with what the study read, from its own return file too.
 
     Returns
     -------
@@ -106,7 +107,11 @@ def write_return_file(
     stems = decisions.get("stem_diameter_mm", pd.Series(np.nan, index=decisions.index))
     decisions = decisions.assign(stem_diameter_mm=pd.to_numeric(stems, errors="coerce"))
     zones, decisions = _add_places(zones, result), _add_places(decisions, result)
-    site = {name: _start_site_layer(before, name, result) for name in _SITE_TEXTS}
+    written = {name: _read_site_layer(before, name, result) for name in _SITE_TEXTS}
+    site = {
+        name: _start_site_layer(written[name] if len(written[name]) else old, name, result)
+        for name, old in _read_named(before, result).items()
+    }
     touched = list_touched(result)["tree_id"] if len(result.trees) else []
     in_use = result.zones
     if len(in_use):
@@ -146,7 +151,7 @@ def write_return_file(
         add=lambda fresh: write_foreign(foreign, fresh),
     )
     notes = _tell_unread(target.name, result, zones, decisions)
-    notes += _tell_unread_site(target.name, result, site)
+    notes += _tell_unread_site(target.name, result, before, written)
     if names := foreign.names():
         notes.append(
             say(
@@ -198,22 +203,49 @@ def _tell_unread(
     ]
 
 
-def _start_site_layer(before: Path, layer: str, result: Result) -> pd.DataFrame:
-    """Take over what people wrote of the works; runs of which nobody wrote are listed to fill in.
+def _find_named(result: Result) -> Path | None:
+    """Find the return file that the study read; None where it names none."""
+    return dict(result.inputs).get(f"layers.{SITE_RETURN}")
 
-    Their columns are text and numbers, as they stand; `geometry` last where the layer has one.
+
+def _is_read(before: Path, result: Result) -> bool:
+    """Tell whether the earlier file is the one that the study read."""
+    named = _find_named(result)
+    return named is not None and before.resolve() == named.resolve()
+
+
+def _read_named(before: Path, result: Result) -> dict[str, pd.DataFrame]:
+    """Read what was done on site from the return file of the study, if that is another one."""
+    named = _find_named(result)
+    path = before if named is None or _is_read(before, result) else named
+    return {name: _read_site_layer(path, name, result) for name in _SITE_TEXTS}
+
+
+def _read_site_layer(path: Path, layer: str, result: Result) -> pd.DataFrame:
+    """Read what people wrote of the works: rows that are handed out and still blank left out.
+
+    Its columns are text and numbers, as they stand; `geometry` last.
     """
     columns = load_return_columns(layer)
-    written = _read_edits(before, layer, tuple(columns), result.crs if layer in SHAPES else "")
+    crs = result.crs if layer in SHAPES else ""
+    is_moved = path == _find_named(result)
+    written = _read_edits(path, layer, tuple(columns), crs, is_moved=is_moved)
     shapes = _drawn(written)
     written = written.drop(columns="geometry", errors="ignore").reindex(
         columns=[*columns, *(each for each in written if each not in (*columns, "geometry"))]
     )
     table = written.assign(geometry=shapes)
+    if layer not in TEMPLATES:
+        return table
+    told = [each for each in written if each not in GIVEN_COLUMNS[layer]]
+    return table[written[told].notna().any(axis=1).to_numpy(dtype=bool)]
+
+
+def _start_site_layer(table: pd.DataFrame, layer: str, result: Result) -> pd.DataFrame:
+    """Add to what people wrote the runs and permits of which nobody wrote, to fill in."""
+    columns = load_return_columns(layer)
     if layer in TEMPLATES:
         asked, name = _list_asked(layer, result), GIVEN_COLUMNS[layer][0]
-        told = [each for each in written if each not in GIVEN_COLUMNS[layer]]
-        table = table[written[told].notna().any(axis=1).to_numpy(dtype=bool)]
         fresh = asked[~asked[name].isin(table[name].astype("str"))]
         table = pd.concat([table.astype(object), fresh.astype(object)], ignore_index=True)
     kinds = {
@@ -258,15 +290,13 @@ def _gather(shape: shapely.Geometry | None) -> shapely.Geometry | None:
     return shapely.MultiPolygon([shape]) if isinstance(shape, shapely.Polygon) else shape
 
 
-def _tell_unread_site(file: str, result: Result, site: dict[str, pd.DataFrame]) -> list[str]:
+def _tell_unread_site(
+    file: str, result: Result, before: Path, written: dict[str, pd.DataFrame]
+) -> list[str]:
     """Say which layers about the works people wrote into that the study does not name."""
-    if result.settings.layers.site_return is not None:
+    if _is_read(before, result):
         return []
-    told = [
-        name
-        for name, table in site.items()
-        if table.drop(columns=[*GIVEN_COLUMNS.get(name, ()), "geometry"]).notna().any(axis=None)
-    ]
+    told = [name for name, table in written.items() if len(table)]
     if not told:
         return []
     return [
@@ -311,8 +341,13 @@ def _read_added(path: Path) -> ForeignTables:
     return read_foreign(path, _OWN_LAYERS)
 
 
-def _read_edits(path: Path, layer: str, columns: tuple[str, ...], crs: str) -> pd.DataFrame:
-    """Read what people wrote into a layer; an empty table where there is no such file."""
+def _read_edits(
+    path: Path, layer: str, columns: tuple[str, ...], crs: str, *, is_moved: bool = False
+) -> pd.DataFrame:
+    """Read what people wrote into a layer; an empty table where there is no such file.
+
+    What lies in another coordinate system than `crs` is refused, or else moved into it.
+    """
     empty = pd.DataFrame({name: pd.Series(dtype="str") for name in columns})
     if not path.exists():
         return empty
@@ -328,11 +363,14 @@ def _read_edits(path: Path, layer: str, columns: tuple[str, ...], crs: str) -> p
         raise OutputError(message) from error
     if not len(found):
         return empty
-    if isinstance(found, gpd.GeoDataFrame) and crs and not found.crs.equals(crs):
+    own = found.crs if isinstance(found, gpd.GeoDataFrame) else None
+    if own is not None and is_moved and crs:
+        found = found.to_crs(crs)
+    elif crs and "geometry" in found and (own is None or not own.equals(crs)):
         message = (
             f"edits cannot be taken over; {path}, layer {layer} (coordinate system "
-            f"{found.crs.to_string()}, the study works in {crs}); move the file away or reproject "
-            "the layer; nothing was written"
+            f"{'not named' if own is None else own.to_string()}, the study works in {crs}); move "
+            "the file away or reproject the layer; nothing was written"
         )
         raise OutputError(message)
     first = [name for name in columns if name in found.columns]

@@ -173,6 +173,52 @@ def test_edits_can_come_from_another_file(result, tmp_path):
     assert gpd.read_file(path, layer="root_zones")["tree_id"].tolist() == ["T001"]
 
 
+def write_works(path, run, crs=CRS):
+    """Do what the site does: write down one run and one pit."""
+    done = gpd.GeoDataFrame({"run_id": [run], "done_on": ["2027-03-04"]}, geometry=[None], crs=crs)
+    pyogrio.write_dataframe(done, path, layer="done_runs", geometry_type="MultiLineString")
+    pit = gpd.GeoSeries([shapely.MultiPolygon([shapely.box(0, 0, 4, 4)])], crs=CRS).to_crs(crs)
+    pyogrio.write_dataframe(gpd.GeoDataFrame(geometry=pit), path, layer="pits_dug")
+
+
+@pytest.mark.parametrize("crs", [CRS, "EPSG:4326"])
+def test_what_was_done_starts_with_what_the_study_read(result, tmp_path, crs):
+    run = result.runs["run_id"].iloc[0]
+    named = tmp_path / "built.gpkg"
+    write_works(named, run, crs)
+    read = dataclasses.replace(result, inputs=(("layers.site_return", named),))
+    path, notes = write_return_file(read, tmp_path / "return.gpkg")
+    assert notes == []
+    done = gpd.read_file(path, layer="done_runs").set_index("run_id")
+    assert done["done_on"].dropna().to_dict() == {run: "2027-03-04"}
+    pits = gpd.read_file(path, layer="pits_dug")
+    assert pits.area.tolist() == pytest.approx([16.0], abs=0.01)
+
+
+def test_works_in_another_file_than_the_one_that_was_read_are_told(result, tmp_path):
+    first, second = result.runs["run_id"].iloc[:2]
+    named, path = tmp_path / "built.gpkg", tmp_path / "return.gpkg"
+    write_works(named, first)
+    read = dataclasses.replace(result, inputs=(("layers.site_return", named),))
+    write_works(path, second)
+    (note,) = write_return_file(read, path)[1]
+    assert "done_runs, pits_dug" in note
+    assert 'Say site_return = "return.gpkg" under [layers]' in note
+    done = gpd.read_file(path, layer="done_runs")
+    assert done["run_id"][done["done_on"].notna()].tolist() == [second]
+    taken = dataclasses.replace(result, inputs=(("layers.site_return", path),))
+    assert write_return_file(taken, path)[1] == []
+
+
+def test_edits_in_no_coordinate_system_are_refused(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    pits = gpd.GeoDataFrame({"pit_id": ["P1"]}, geometry=[shapely.box(0, 0, 4, 4)])
+    with pytest.warns(UserWarning, match="'crs' was not provided"):
+        pyogrio.write_dataframe(pits, path, layer="pits_dug")
+    with pytest.raises(OutputError, match=r"layer pits_dug \(coordinate system "):
+        write_return_layers(result, path)
+
+
 def test_a_file_that_cannot_be_read_is_kept(result, tmp_path):
     path = tmp_path / "return.gpkg"
     path.write_text("not a database")
