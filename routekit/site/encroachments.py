@@ -138,10 +138,9 @@ def mark_runs(found: pd.DataFrame, marks: pd.DataFrame) -> dict[str, Flags]:
 
 
 def _find_beside(found: pd.DataFrame) -> Flags:
-    """Mark the pits and digs in the structural circle alone, outside the zone as drawn."""
+    """Mark the works in the structural circle alone, outside the zone as drawn."""
     deep = found["is_structural"].eq(True).to_numpy(dtype=bool, na_value=False)
-    is_dug = (found["kind"] != TRENCH).to_numpy(dtype=bool)
-    return np.asarray(is_dug & deep & ~(found["footprint_m2"] > 0).to_numpy(dtype=bool))
+    return np.asarray(deep & ~(found["footprint_m2"] > 0).to_numpy(dtype=bool))
 
 
 def _list_trenches(

@@ -169,19 +169,28 @@ def pair_corridors(corridors: NDArray[np.object_], zones: gpd.GeoDataFrame) -> t
     corridor, tree : numpy.ndarray of int, shape (p,)
         Positions, sorted by corridor, then tree. Distances decide for circles, so that no pair is
         lost to the corners of a drawn circle.
+
+    Notes
+    -----
+    An outline that a person drew stands for the protection zone. The structural root zone follows
+    from the stem alone (AS 4970-2009, 3.3.5), and stays beside it: a corridor in it meets the tree,
+    whether the zone holds that ground or not.
     """
     index = shapely.STRtree(corridors)
     radius = zones["radius_m"].to_numpy()
     points = np.asarray(zones.geometry)
-    round_tree = np.flatnonzero(np.isfinite(radius) & ~shapely.is_missing(points))
-    tree, run = index.query(points[round_tree], predicate="dwithin", distance=radius[round_tree])
     polygons = np.asarray(zones["zone"])
-    other = np.flatnonzero(~shapely.is_missing(polygons))
+    is_drawn = ~shapely.is_missing(polygons)
+    inner = zones["structural_radius_m"].to_numpy(dtype=float)
+    # A tree without any zone meets nothing: what is not known of it is told apart.
+    reach = np.where(np.isfinite(radius) | (is_drawn & (inner > 0)), np.fmax(radius, inner), np.nan)
+    round_tree = np.flatnonzero(np.isfinite(reach) & ~shapely.is_missing(points))
+    tree, run = index.query(points[round_tree], predicate="dwithin", distance=reach[round_tree])
+    other = np.flatnonzero(is_drawn)
     tree_2, run_2 = index.query(polygons[other], predicate="intersects")
-    pairs_tree = np.concatenate([round_tree[tree], other[tree_2]])
-    pairs_run = np.concatenate([run, run_2])
-    order = np.lexsort((pairs_tree, pairs_run))
-    return pairs_run[order].astype(np.int64), pairs_tree[order].astype(np.int64)
+    pairs = np.stack([np.append(run, run_2), np.append(round_tree[tree], other[tree_2])])
+    pairs = np.unique(pairs.astype(np.int64), axis=1)
+    return pairs[0], pairs[1]
 
 
 def _measure_pairs(
@@ -244,6 +253,13 @@ def _chainages(
         np.maximum.at(high, owner, along)
         from_m[other] = np.where(low <= high, low, np.nan)
         to_m[other] = np.where(low <= high, high, np.nan)
+    # Outside the zone the structural circle is what is met.
+    beside = np.flatnonzero(np.isnan(from_m))
+    if len(beside):
+        inner = zones["structural_radius_m"].fillna(0).to_numpy(dtype=float)[tree[beside]]
+        from_m[beside], to_m[beside] = strip_chainage(
+            stems[tree[beside]], inner, line_edges(lines), run[beside], half[beside]
+        )
     return from_m, to_m
 
 
@@ -266,7 +282,7 @@ def grade_severity(table: pd.DataFrame, tiers: Tiers) -> pd.Categorical[str]:
     structural = table["is_structural"].to_numpy(dtype=bool)
     code = np.select(
         [
-            (footprint <= _TOUCH_M2) | ((footprint <= tiers.least_m2) & ~structural),
+            (footprint <= max(_TOUCH_M2, tiers.least_m2)) & ~structural,
             structural,
             share >= tiers.major_from_share - 1e-12,
         ],

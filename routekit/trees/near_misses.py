@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
-from routekit.arrays import Flags, Floats, Ints
+from routekit.arrays import Flags, Floats, Ints, take_numbers
 from routekit.trees.breach import Tiers, grade_pairs
 from routekit.trees.certainty import DEVIATIONS, combine_deviations, judge_margin
 
@@ -107,27 +107,33 @@ def _pair_within_doubt(
 ) -> tuple[Ints, Ints]:
     """Pair corridors with the zones that the known doubt could bring to them."""
     widest = np.nanmax(run_sd, initial=0.0)
-    reach = DEVIATIONS * combine_deviations(tree_sd, widest, unknown_m=0.0)
+    spare = DEVIATIONS * combine_deviations(tree_sd, widest, unknown_m=0.0)
     index = shapely.STRtree(corridors)
     radius = np.nan_to_num(zones["radius_m"].to_numpy(dtype=float))
     polygons = np.asarray(zones["zone"], dtype=object)
     shapes = np.where(shapely.is_missing(polygons), np.asarray(zones.geometry), polygons)
-    reach += np.where(shapely.is_missing(polygons), radius, 0.0)
+    reach = spare + np.where(shapely.is_missing(polygons), radius, 0.0)
     has_zone = np.isfinite(zones["area_m2"].to_numpy(dtype=float))
     rows = np.flatnonzero(has_zone & ~shapely.is_missing(shapes))
     tree, run = index.query(shapes[rows], predicate="dwithin", distance=reach[rows])
-    tree = rows[tree]
-    order = np.lexsort((tree, run))
-    return run[order].astype(np.int64), tree[order].astype(np.int64)
+    # The structural zone may reach beyond the other one.
+    stems, inner = np.asarray(zones.geometry), take_numbers(zones, "structural_radius_m")
+    beyond = np.flatnonzero(has_zone & (inner > radius) & ~shapely.is_missing(stems))
+    far = inner[beyond] + spare[beyond]
+    tree_2, run_2 = index.query(stems[beyond], predicate="dwithin", distance=far)
+    pairs = np.stack([np.append(run, run_2), np.append(rows[tree], beyond[tree_2])])
+    pairs = np.unique(pairs.astype(np.int64), axis=1)
+    return pairs[0], pairs[1]
 
 
 def _measure_gaps(corridors: NDArray[np.object_], zones: gpd.GeoDataFrame) -> tuple[Floats, Floats]:
-    """Measure from corridors to the edges of zones and of structural circles, pair by pair, m."""
+    """Measure from corridors to zones, structural ones too, and to these alone, by pair, m."""
     away = shapely.distance(corridors, np.asarray(zones.geometry))
     polygons = np.asarray(zones["zone"], dtype=object)
     drawn = shapely.distance(corridors, polygons)
     gap = np.where(np.isnan(drawn), away - zones["radius_m"].to_numpy(dtype=float), drawn)
-    return gap, away - zones["structural_radius_m"].to_numpy(dtype=float)
+    to_structural = away - zones["structural_radius_m"].to_numpy(dtype=float)
+    return np.fmin(gap, to_structural), to_structural
 
 
 def bound_severity(

@@ -272,8 +272,7 @@ def _ask_about_place(
 def ask_about_structural(findings: Findings, zones: gpd.GeoDataFrame) -> None:
     """Ask about outlines round a stem that leave out ground of its structural root zone.
 
-    What is dug outside an outline counts as outside the root zone, so that nothing is said there of
-    the roots that hold the tree.
+    An outline stands for the protection zone; the structural one follows from the stem and stays.
 
     Parameters
     ----------
@@ -295,8 +294,9 @@ def ask_about_structural(findings: Findings, zones: gpd.GeoDataFrame) -> None:
         radius=radius_m[is_cut],
     )
     done = say(
-        "used as drawn: what is dug there counts as outside the root zone; check that no roots "
-        "that hold the tree lie there, or draw the outline round them"
+        "used as drawn for the protection zone; the structural root zone follows from the stem and "
+        "stays: what is dug there counts as cutting the roots that hold the tree; have an arborist "
+        "look at them first"
     )
     ids = zones["tree_id"][rows][is_cut]
     findings.add("warning", "root_zones", ids, field="geometry", seen=seen, done=done)

@@ -67,6 +67,37 @@ def test_worked_case_is_minor_by_footprint_and_major_by_severed_share():
     assert build_breaches(runs, trenches, zones, tiers=FOOTPRINT)["severity"][0] == "minor"
 
 
+@pytest.mark.parametrize(("off_m", "is_met"), [(1.0, True), (1.99, True), (2.01, False)])
+def test_an_outline_that_leaves_out_the_structural_zone_does_not_stand_for_it(off_m, is_met):
+    """A trench 1 m wide south of a stem whose outline lies north of it; structural radius 1.5 m.
+
+    AS 4970-2009, 3.3.5: the structural root zone follows from the stem. Pits were held to it.
+    """
+    runs, trenches = make_runs([[(-30, -off_m), (30, -off_m)]])
+    zones = make_zones([(0, 0)], 6.0)
+    outline = np.array([shapely.box(-6, -0.2, 6, 9)], dtype=object)
+    zones = zones.assign(zone=outline, radius_m=np.nan, area_m2=shapely.area(outline))
+    found = build_breaches(runs, trenches, zones, tiers=SEVERED)
+    assert found["severity"].tolist() == ["structural"] * is_met
+    if not is_met:
+        return
+    assert found["is_structural"].all()
+    assert found["footprint_m2"].tolist() == pytest.approx([0.0 if off_m > 0.7 else 1.0])
+    half = np.sqrt(1.5**2 - (off_m - 0.5) ** 2)
+    assert found[["from_m", "to_m"]].to_numpy()[0] == pytest.approx([30 - half, 30 + half])
+    assert sum_breaches(found, 1)["n_structural"].tolist() == [1]
+    codes = grade_pairs(np.asarray(trenches["corridor"]), zones, *np.zeros((2, 1), int), SEVERED)
+    assert codes.tolist() == [SEVERITIES.index("structural")]
+
+
+def test_a_structural_zone_wider_than_the_protection_zone_is_met_in_full():
+    runs, trenches = make_runs([[(-30, 1.8), (30, 1.8)]])
+    zones = make_zones([(0, 0)], 1.0, structural=1.5)
+    found = build_breaches(runs, trenches, zones, tiers=SEVERED)
+    assert found["severity"].tolist() == ["structural"]
+    assert np.isfinite(found[["from_m", "to_m"]].to_numpy()).all()
+
+
 def test_polygon_zone_agrees_with_circle():
     runs, trenches = make_runs([[(-30, 4), (0, 3), (20, 9)], [(1, 3), (-20, -30)]])
     stems = [(0, 0), (4, 8), (-7, 5)]

@@ -79,6 +79,22 @@ def test_a_drawn_zone_is_missed_by_its_outline():
     assert near["to_zone_m"].tolist() == pytest.approx([1.0], abs=0.01)
 
 
+def test_a_structural_zone_outside_the_outline_is_missed_as_any_other():
+    """The outline lies beyond the stem; its structural circle ends 0.5 m from the trench."""
+
+    def beyond(stems):
+        return shapely.box(
+            shapely.get_x(stems) - 5, shapely.get_y(stems), shapely.get_x(stems) + 5, 40.0
+        )
+
+    breaches, near, _ = make(0.0, [INNER + 0.5], tree_sd=0.5, zone=beyond)
+    assert breaches.empty
+    assert near["to_zone_m"].tolist() == near["to_structural_m"].tolist() == [0.5]
+    assert near["may_be_structural"].tolist() == [True]
+    breaches, *_ = make(0.0, [INNER - 0.5], tree_sd=0.5, zone=beyond)
+    assert breaches["severity"].tolist() == ["structural"]
+
+
 def test_a_structural_zone_within_the_doubt_is_told():
     _, near, _ = make(0.0, [6.5], tree_sd=3.0)
     assert near["may_be_structural"].tolist() == [True]

@@ -192,6 +192,7 @@ def test_an_outline_that_leaves_out_structural_ground_is_asked_about():
     number, rest = told["seen"].iloc[0].split(" m²", 1)
     assert float(number) == pytest.approx(left, abs=0.1)
     assert rest.endswith(f"{radius:.1f} m round the stem, lie outside the outline")
+    assert "the structural root zone follows from the stem and stays" in told["done"].iloc[0]
     assert told["severity"].tolist() == ["warning"]
 
 
