@@ -565,9 +565,15 @@ def _check_layers(
         reports = [{k: v for k, v in report.items() if k != "raw"} for report in reports]
         _print_json(reports[0] if len(reports) == 1 else reports)
         return
-    twice = {each.layer for each in found if [f.layer for f in found].count(each.layer) > 1}
-    if twice:
-        message = f"several sources look like {', '.join(sorted(twice))}; check one with --as LAYER"
+    alike: dict[str, list[str]] = {}
+    for source, each in zip(sources, found, strict=True):
+        alike.setdefault(each.layer, []).append(source)
+    like = [f"{name} ({', '.join(of)})" for name, of in sorted(alike.items()) if len(of) > 1]
+    if like:
+        message = (
+            f"several sources look like {'; '.join(like)}. Name one of each, and check what the "
+            "others are by themselves with --as LAYER"
+        )
         raise click.UsageError(message)
     folder = (out.parent if out else Path()).resolve()
     drafts = [

@@ -221,6 +221,16 @@ def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
     assert f"Columns left over: {', '.join(report['unmatched']) or 'none'}\n" in answer.stderr
 
 
+def test_check_names_the_sources_that_look_alike():
+    trees, sewers = (f"{SAMPLE / 'district.gpkg'}:{name}" for name in ("trees", "sewers"))
+    answer = call("check", trees, sewers, trees)
+    assert answer.exit_code == 2
+    told = " ".join(answer.stderr.split())
+    assert f"several sources look like trees ({trees}, {trees})" in told
+    assert "sewers (" not in told
+    assert "--as LAYER" in told
+
+
 def test_check_says_where_a_raster_is_named():
     answer = call("check", SAMPLE / "canopy.tif")
     assert answer.exit_code != 0

@@ -305,14 +305,24 @@ def _worst_grade(
 
 
 def _worst_text(matched: pd.DataFrame, graded: pd.DataFrame, size: int) -> np.ndarray:
-    """Name the gravest observation of each run with its chainage."""
+    """Name the gravest observation of each run with its chainage.
+
+    Of two as grave, that of the pipe itself goes before roots and deposits, which can be cut out;
+    then the larger.
+    """
     text = np.full(size, "", dtype=object)
     grade = graded.groupby("seen")["grade_low"].max()
+    of_pipe = graded[(graded["kind"] == "structural").to_numpy()]
+    grade_of_pipe = of_pipe.groupby("seen")["grade_low"].max()
     plain = matched.reset_index(drop=True)
-    plain = plain.assign(grade=grade.reindex(plain.index).fillna(0))
+    plain = plain.assign(
+        grade=grade.reindex(plain.index).fillna(0),
+        grade_of_pipe=grade_of_pipe.reindex(plain.index).fillna(0),
+    )
+    order = {"run": True, "grade": False, "grade_of_pipe": False, "amount": False}
     worst = (
         plain[plain["grade"] > 0]
-        .sort_values(["run", "grade", "amount"], ascending=[True, False, False], kind="stable")
+        .sort_values(list(order), ascending=list(order.values()), kind="stable")
         .drop_duplicates("run")
     )
     columns = ["name", "feature", "how", "amount", "is_kind_known", "chainage_m"]

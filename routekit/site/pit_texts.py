@@ -202,6 +202,13 @@ def write_why(
     )
     grazes = say_rows("touches the edge of the zone of tree {tree}", tree=tree)
     takes = np.where(found.worst_m2 < _LEAST_SAID_M2, grazes, takes)
+    digs = say_rows(
+        "digs {area} m² of structural root zone, tree {tree}",
+        area=number_text(structural_m2, 2),
+        tree=tree,
+    )
+    nicks = say_rows("digs less than 0.01 m² of structural root zone, tree {tree}", tree=tree)
+    digs = np.where(structural_m2 < _LEAST_SAID_M2, nicks, digs)
     clear = placement.is_clear[chosen.rows]
     open_words = take_texts(doubt, "position_doubt")
     is_sure = ~doubt["is_unsure"].to_numpy(dtype=bool, na_value=True)
@@ -209,14 +216,7 @@ def write_why(
     return join_causes(
         [
             (~placed, say("not placed: depth, size or direction not known")),
-            (
-                found.structural_m2 > 0,
-                say_rows(
-                    "digs {area} m² of structural root zone, tree {tree}",
-                    area=number_text(structural_m2, 2),
-                    tree=tree,
-                ),
-            ),
+            (found.structural_m2 > 0, digs),
             (found.root_m2 > 0, takes),
             *_stem_causes(chosen.polygon, around),
             (served != "", say_rows("over or near {services}", services=served)),

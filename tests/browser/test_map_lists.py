@@ -155,6 +155,21 @@ def test_the_filter_of_runs_says_what_each_alert_is_raised_for(open_page, lists_
     assert "1 pit \u2013" not in page.locator("#page-pits").text_content()
 
 
+def test_a_list_of_digs_says_what_it_cannot_hold(open_page, told, tmp_path):
+    """Where no connections are known, an empty list is no answer."""
+    lost = "Runs worked on with connections not known (digs, reopening, impact and cost left out)"
+    totals = pd.DataFrame({"quantity": [lost], "unit": "runs", "recommended_mid": [12.0]})
+    totals = totals.reindex(columns=told.totals.columns)
+    bare = replace(told, digs=told.digs.iloc[:0], totals=totals)
+    path = tmp_path / "map.html"
+    path.write_text(build_map(bare), encoding="utf-8")
+    page = open_page(path, address="#page=digs")
+    assert "not known: no connections are known" in page.locator("#page-digs").inner_text()
+    path.write_text(build_map(told), encoding="utf-8")
+    page = open_page(path, address="#page=digs")
+    assert "not known" not in page.locator("#page-digs p").first.inner_text()
+
+
 def test_an_alert_of_another_study_leads_to_the_runs(open_page, lists_file):
     page = open_page(lists_file, address="#alert=no_such")
     assert page.locator("#list-rows tr").count() == 12

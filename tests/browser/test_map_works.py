@@ -418,6 +418,23 @@ def test_classes_and_missing_limits_stand_in_words(open_page, tmp_path):
     assert rows[1].split("\t")[2:4] == ["none near", "no limit"]
 
 
+def test_shares_stand_as_percentages_as_in_the_reasons(open_page, tmp_path):
+    result = district.make_district()
+    checks = result.checks.copy()
+    own = np.flatnonzero((checks["run_id"] == "R1") & (checks["technique"] == "burst_same"))
+    checks["unit"] = checks["unit"].astype(str)
+    checks.loc[own[0], ["value", "limit", "unit"]] = [0.18, 0.15, "share"]
+    checks.loc[own[1], ["value", "limit", "unit"]] = [0.44, 0.25, "share of section"]
+    path = tmp_path / "map.html"
+    path.write_text(build_map(replace(result, checks=checks)), encoding="utf-8")
+    page = open_page(path, address="#run=R1")
+    page.wait_for_selector("#check-table")
+    page.select_option("#check-technique", label="Pipe bursting, size for size")
+    rows = page.locator("#check-table tbody tr").all_inner_texts()
+    assert rows[0].replace("\u00a0", " ").split("\t")[2:4] == ["18 %", "15 %"]
+    assert rows[1].split("\t")[2:4] == ["44 % of section", "25 % of section"]
+
+
 def test_pit_in_two_zones_says_what_counts_once(open_page, tmp_path):
     result = district.make_district()
     pits = result.pits.assign(zone_overlap_m2=6.7)

@@ -301,6 +301,16 @@ def test_worst_text_names_fault_size_and_place():
     assert found.loc["D", "priority_reason"] == "sound"
 
 
+def test_of_two_as_grave_that_of_the_pipe_is_named():
+    """A squeezed pipe is not lined, whatever is cut out of it, though roots fill more of it."""
+    found = assess(("A", 3.0, "BBA", "C", 59), ("A", 7.5, "BAA", "A", 18)).loc["A"]
+    assert found["structural_grade"] == found["operational_grade"] == 4
+    assert found["worst_text"] == "deformation 18 % at 7.5 m"
+    graver = assess(("A", 3.0, "BBA", "C", 59), ("A", 7.5, "BAB", "C", NAN)).loc["A"]
+    assert graver["operational_grade"] > graver["structural_grade"]
+    assert graver["worst_text"].startswith("complex mass of roots 59 %")
+
+
 def test_priority_ranks_known_trouble_then_what_nobody_saw_then_sound_runs():
     runs = make_runs("sound", "unseen", "rooty", "rooty2", "collapsed", "slight")
     found = assess(

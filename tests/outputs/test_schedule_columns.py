@@ -148,3 +148,9 @@ def test_every_column_has_a_heading_in_every_language(language):
             heading = column.heading(language)
             assert heading
             assert heading.endswith(")") if column.unit else "()" not in heading
+
+
+@pytest.mark.parametrize("sheet", load_columns())
+def test_no_sheet_has_two_columns_of_one_name(sheet):
+    names = [column.heading("en") for column in load_columns()[sheet]]
+    assert len(set(names)) == len(names)

@@ -489,6 +489,21 @@ def test_no_pit_meets_a_hard_conflict_unless_it_says_so_by_name():
     assert 0 < pits["is_clear"].sum() < len(pits)
 
 
+def test_a_pit_that_nicks_a_structural_zone_does_not_dig_nothing_of_it():
+    """A circle 5 mm deep in the pit's side, at either end: less than 0.01 m², and told so."""
+    run = make_street([(0, 0), (40, 0)])
+    settings = SiteSettings(placement=PlacementSettings(slide_shares=(0.0,), turns_deg=(0.0,)))
+    _, bare = plan(run, settings=settings)
+    launch = bare[bare["role"] == "launch"].iloc[0]
+    west, _, east, north = launch.geometry.bounds
+    middle = (west + east) / 2
+    trees = [(x, north + 1.795, 6.0, 1.8) for x in (middle, 40 - middle)]
+    _, pits = plan(run, trees=trees, settings=settings)
+    nicked = pits[pits["role"] == "launch"].iloc[0]
+    assert 0 < nicked["structural_m2"] < 0.005
+    assert "digs less than 0.01 m² of structural root zone, tree T" in nicked["why"]
+
+
 def test_what_would_free_a_pit_does_free_it():
     """A tree some 9 m off each manhole: a tighter bend clears the launch pit."""
     run = make_street([(0, 0), (40, 0)])

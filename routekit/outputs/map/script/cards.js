@@ -294,10 +294,19 @@ function checkName(checks, row) {
 // The catalogues hold names of checks as they stand within a sentence.
 const nameStatement = (name) => ["^", { t: [name.slice(0, 1).toLowerCase() + name.slice(1)] }];
 
+// As reasons write them.
+const SHARES = {
+  "share of bore": (share) => say("{share} % of bore", { share }),
+  "share of height": (share) => say("{share} % of height", { share }),
+  "share of section": (share) => say("{share} % of section", { share }),
+};
+
 function measured(value, unit) {
   if (value === null) return notKnown();
   if (typeof value !== "number") return String(value);
   if (unit === "yes/no") return value ? say("yes") : say("no");
+  if (unit === "share") return percent(value);
+  if (Object.hasOwn(SHARES, unit)) return SHARES[unit](number(100 * value, 1));
   return unit && unit !== "-" ? quantity(value, word(unit), 3) : number(value, 3);
 }
 

@@ -78,7 +78,7 @@ class Listing {
     page.replaceChildren(...compact([
       listLinks(this.name),
       make("h2", {}, this.parts.title()),
-      this.parts.note ? make("p", {}, this.parts.note()) : null,
+      this.parts.note?.() ? make("p", {}, this.parts.note()) : null,
       facets.some(Boolean) ? make("details", { class: "facets", open: this.isNarrow,
         ontoggle: (event) => { this.isNarrow = event.target.open; } },
       make("summary", {}, say("Filter this list")), make("div", { class: "facet-row" }, facets)) : null,
@@ -263,7 +263,7 @@ const lists = {
       streetFacet(runsAt("pits")), alertFacet("pits")],
   }),
   digs: new Listing("digs", {
-    title: () => say("Small digs and reopenings"), count: () => study.digs.n, runsOf: runsAt("digs"),
+    title: () => say("Small digs and reopenings"), note: () => (connectionsLost() ? digCounts() : ""), count: () => study.digs.n, runsOf: runsAt("digs"),
     columns: [openerOf("dig"),
       { name: "kind", words: () => say("Purpose"), value: (row) => study.digs.get("kind", row), cell: (row) => codeWord("dig", study.digs.get("kind", row)) },
       { name: "method", words: () => say("Method"), value: (row) => study.digs.get("method", row), cell: (row) => codeWord("method", study.digs.get("method", row)) },

@@ -227,20 +227,12 @@ function stringCard(row) {
       of("overlap_m") === null ? null : [say("Relaxation allowance"), say("{allowance} beyond the length", { allowance: quantity(of("overlap_m"), "m", 1) })],
       of("pulled") ? [say("Pulled"), codeWord("direction", of("pulled"))] : null,
       factOf(say("Difficulty"), text("difficulty")),
-      of("laydown_available_m") === null ? null : [say("Laydown"), laydownText(of)],
       factOf(say("Room to lay out the pipe"), text("laydown_text")),
       factOf(say("Starts here because"), text("start_reason")),
       factOf(say("Ends here because"), text("end_reason")),
       factOf(say("To confirm on site"), text("to_confirm")),
     ]),
   ];
-}
-
-function laydownText(of) {
-  const length = quantity(of("laydown_available_m"), "m", 1);
-  return of("laydown_stages") > 1
-    ? sayMany("{length} free, welded in {n} stage", "{length} free, welded in {n} stages", { length, n: of("laydown_stages") })
-    : say("{length} free", { length });
 }
 
 function digCard(row) {

@@ -192,11 +192,13 @@ function totalOf(quantity, part = "recommended_mid") {
   return null;
 }
 
+const connectionsLost = () => totalOf("Runs worked on with connections not known (digs, reopening, impact and cost left out)");
+
 function digCounts() {
   let robots = 0;
   for (let dig = 0; dig < study.digs.n; dig += 1) robots += isRobot(dig) ? 1 : 0;
   const open = study.digs.n - robots;
-  const lost = totalOf("Runs worked on with connections not known (digs, reopening, impact and cost left out)");
+  const lost = connectionsLost();
   if (lost && !open && totalOf("Small digs outside trenches") === null) return say("not known: no connections are known");
   const reopened = robots ? sayMany("{n} connection reopened by robot", "{n} connections reopened by robot", { n: robots }) : "";
   if (!lost) return [sayMany("{n} small dig", "{n} small digs", { n: open }), reopened].filter(Boolean).join(", ");
