@@ -434,7 +434,7 @@ def _place_pits(
             _tell(
                 PIT,
                 name_dug(dug),
-                _find_runs(dug, plan),
+                find_runs_dug(dug, plan),
                 PLACE,
                 planned=_BLANK,
                 built=_write(np.asarray(beyond), 2),
@@ -450,8 +450,20 @@ def name_dug(dug: pd.DataFrame) -> Texts:
     return np.asarray(dug["pit_id"].fillna(dug["row"]).to_numpy(dtype=object))
 
 
-def _find_runs(dug: pd.DataFrame, plan: Plan) -> Texts:
-    """Find the run of each pit that was dug: as written, else that of the planned one."""
+def find_runs_dug(dug: pd.DataFrame, plan: Plan) -> Texts:
+    """Find the run of each pit that was dug: as written, else that of the planned one.
+
+    Parameters
+    ----------
+    dug : DataFrame
+        `pits_dug` of the return file.
+    plan : Plan
+
+    Returns
+    -------
+    numpy.ndarray of str, shape (n,)
+        Blank where neither is known.
+    """
     known = plan.pits.set_index(plan.pits["pit_id"].astype("str"))["run_id"]
     own = known.reindex(dug["pit_id"].fillna(_BLANK)).to_numpy(dtype=object)
     return np.asarray(
@@ -476,7 +488,7 @@ def measure_dug(dug: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     works = gpd.GeoDataFrame(
         {
             "pit_id": name_dug(dug),
-            "run_id": _find_runs(dug, plan),
+            "run_id": find_runs_dug(dug, plan),
             "method": dug["method"].astype(object).fillna("machine"),
         },
         geometry=np.asarray(dug["geometry"], dtype=object),
@@ -548,7 +560,7 @@ def _judge_zones(pairs: pd.DataFrame, dug: pd.DataFrame, plan: Plan) -> pd.DataF
     meaning[serious] = say(
         "Dug more gravely than planned: have an arborist look at the tree, and see to its care."
     )
-    run = pd.Series(_find_runs(dug, plan), index=names).reindex(pairs["work_id"])
+    run = pd.Series(find_runs_dug(dug, plan), index=names).reindex(pairs["work_id"])
     return _tell(
         PIT,
         pairs["work_id"].to_numpy(dtype=object),
@@ -575,7 +587,7 @@ def _find_blind(dug: pd.DataFrame, plan: Plan) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "work_id": name_dug(dug)[pit],
-            "run_id": _find_runs(dug, plan)[pit],
+            "run_id": find_runs_dug(dug, plan)[pit],
             "tree_id": np.asarray(zones.tree_id)[zones.unknown[near]],
         }
     )

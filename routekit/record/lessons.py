@@ -2,27 +2,37 @@
 
 One ratio of measured over estimated for each string or run, and no more: readings along one string
 are not independent of each other. The lessons are a small file that holds the ratios themselves, so
-that what later works teach is added to them.
+that what later works teach is added to them, and the names of the works: a study that takes over
+what its own return file taught before counts it once.
 """
 
 from __future__ import annotations
 
+import json
 import tomllib
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pandas as pd
 
-from routekit.arrays import ID_MARK, Floats, take_numbers
+from routekit.arrays import ID_MARK, Flags, Floats, split_ids, take_numbers
 from routekit.errors import StudyError
+from routekit.layers.findings import Findings
 from routekit.layers.site_return import SiteReturn
-from routekit.record.as_built import Plan, find_trees_of_roots, measure_dug, name_dug
+from routekit.record.as_built import (
+    Plan,
+    find_runs_dug,
+    find_trees_of_roots,
+    measure_dug,
+    name_dug,
+)
 from routekit.record.posterior import LEAST_RATIOS, Factor, Share, find_factor, find_share
 from routekit.schema import load_tables
 from routekit.vocabulary import TAUGHT, TAUGHT_DAYS, TAUGHT_PULLS
-from routekit.words.texts import message
+from routekit.words.texts import message, say
 
 PULL, DAYS, ROOTS = message("pull"), message("working days"), message("zones with roots")
 """What is taught: factor on the drag, factor on working days, share of zones dug in which roots
@@ -49,12 +59,16 @@ class Lessons:
         Measured over estimated: drag of each string, working days of each run.
     met, dug : int
         Zones that were dug and of which it is known whether roots were met: with roots, in all.
+    works : mapping of str to tuple of str
+        By lesson the names of the works at which it was measured: runs with the day on which they
+        were finished, joined by ; for a string; for a zone the run, the day and the tree.
     """
 
     pull: Floats
     days: Floats
     met: int
     dug: int
+    works: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def pull_factor(self) -> Factor:
@@ -90,6 +104,7 @@ def draw_lessons(
     *,
     drag_factor: float,
     days_factor: float,
+    findings: Findings,
 ) -> Lessons:
     """Draw lessons from what came back, and add them to those that the study began with.
 
@@ -103,26 +118,98 @@ def draw_lessons(
         What the study took over.
     drag_factor, days_factor : float
         Factors that the estimates of this study hold already; the ratios are kept without them.
+    findings : Findings
+        Takes how many works the study took over already: each is counted once.
 
     Returns
     -------
     Lessons
     """
+    named = _name_runs(returned.done_runs)
     pull = _compare_pulls(returned.pull_readings, plan.strings) * drag_factor
     days = _compare_days(returned.done_runs, options) * days_factor
-    met, dug = _count_roots(returned, plan)
+    zones = _find_zones(returned, plan)
+    names = {
+        PULL: _name_strings(pull.index, plan.strings, named),
+        DAYS: named.reindex(days.index).tolist(),
+        ROOTS: zones["name"].tolist(),
+    }
+    fresh = {name: _find_fresh(works, before.works.get(name, ())) for name, works in names.items()}
+    for name, kept in fresh.items():
+        if not kept.all():
+            n = int((~kept).sum())
+            seen = say(
+                "{n:,} of these works is in the file of lessons",
+                "{n:,} of these works are in the file of lessons",
+                n=n,
+            )
+            findings.note("info", "lessons", name, seen, say("counted once"))
+    new = {name: tuple(np.array(names[name], dtype=object)[kept]) for name, kept in fresh.items()}
+    mine = zones[fresh[ROOTS]]
     return Lessons(
-        pull=np.concatenate([before.pull, pull]),
-        days=np.concatenate([before.days, days]),
-        met=before.met + met,
-        dug=before.dug + dug,
+        pull=np.concatenate([before.pull, pull.to_numpy(dtype=float)[fresh[PULL]]]),
+        days=np.concatenate([before.days, days.to_numpy(dtype=float)[fresh[DAYS]]]),
+        met=before.met + int(mine["is_met"].sum()),
+        dug=before.dug + len(mine),
+        works={name: (*before.works.get(name, ()), *works) for name, works in new.items()},
     )
 
 
-def _compare_pulls(readings: pd.DataFrame, strings: pd.DataFrame) -> Floats:
+def count_unnamed(lessons: Lessons) -> dict[str, int]:
+    """Count what was measured at works that a file of lessons does not name.
+
+    Parameters
+    ----------
+    lessons : Lessons
+
+    Returns
+    -------
+    dict of str to int
+        By lesson; none where all are named.
+
+    Examples
+    --------
+    >>> count_unnamed(Lessons(pull=np.array([1.2]), days=np.array([0.8]), met=0, dug=0,
+    ...     works={DAYS: ("A 2026-05-04",)}))
+    {'pull': 1}
+    """
+    counts = {PULL: len(lessons.pull), DAYS: len(lessons.days), ROOTS: lessons.dug}
+    rest = {name: n - len(lessons.works.get(name, ())) for name, n in counts.items()}
+    return {name: n for name, n in rest.items() if n > 0}
+
+
+def _find_fresh(names: Iterable[str], told: Iterable[str]) -> Flags:
+    """Find the works none of whose parts is told of already, on that day or on no day."""
+    known = {part for name in told for part in name.split(ID_MARK)}
+    return np.array(
+        [
+            known.isdisjoint({*parts, *(part.rpartition(" ")[0] for part in parts)})
+            for parts in (name.split(ID_MARK) for name in names)
+        ],
+        dtype=bool,
+    )
+
+
+def _name_runs(done: pd.DataFrame) -> pd.Series:
+    """Name the works at each run: the run, and the day on which it was finished if that is told."""
+    run_id = done["run_id"].astype("str")
+    names = (run_id + " " + done["done_on"].fillna("").astype("str")).str.strip()
+    return pd.Series(names.to_numpy(dtype=object), index=run_id.to_numpy(dtype=object))
+
+
+def _name_strings(ids: pd.Index[Any], strings: pd.DataFrame, named: pd.Series) -> list[str]:
+    """Name the works at each string by those at its runs."""
+    members = split_ids(strings["run_ids"]).set_axis(strings["string_id"].astype("str"))
+    return [
+        ID_MARK.join(named[run] for run in members[string] if run in named.index) for string in ids
+    ]
+
+
+def _compare_pulls(readings: pd.DataFrame, strings: pd.DataFrame) -> pd.Series:
     """Hold the last pull read on the pipe of each string against the estimate for that length.
 
-    The estimate grows with the length pulled in (`burst_statics`); bends are spread along it.
+    The estimate grows with the length pulled in (`burst_statics`); bends are spread along it. By
+    string_id.
     """
     mine = readings[(readings["read_at"] == "pipe").to_numpy(dtype=bool, na_value=False)]
     last = mine.sort_values("chainage_m", kind="stable").groupby("string_id").tail(1)
@@ -131,51 +218,55 @@ def _compare_pulls(readings: pd.DataFrame, strings: pd.DataFrame) -> Floats:
     part = take_numbers(last, "chainage_m") / take_numbers(chosen, "length_m")
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = take_numbers(last, "pull_kn") / (take_numbers(chosen, "pull_mid_kn") * part)
-    return _keep_known(ratio)
+    return _keep_known(ratio, last["string_id"])
 
 
-def _keep_known(ratio: Floats) -> Floats:
-    """Keep the ratios that are known and above zero."""
-    return np.asarray(ratio[np.isfinite(ratio) & (ratio > 0)], dtype=np.float64)
+def _keep_known(ratio: Floats, ids: pd.Series) -> pd.Series:
+    """Keep the ratios that are known and above zero, by id."""
+    kept = np.isfinite(ratio) & (ratio > 0)
+    names = ids.astype("str").to_numpy(dtype=object)
+    return pd.Series(ratio[kept], index=names[kept], dtype="float64")
 
 
-def _compare_days(done: pd.DataFrame, options: pd.DataFrame) -> Floats:
-    """Hold the working days of each run against those estimated for the technique used."""
+def _compare_days(done: pd.DataFrame, options: pd.DataFrame) -> pd.Series:
+    """Hold the working days of each run against those of the technique used. By run_id."""
     keys = pd.MultiIndex.from_frame(options[["run_id", "technique"]].astype("str"))
     wanted = pd.MultiIndex.from_frame(done[["run_id", "technique"]].astype("str"))
     place = keys.get_indexer(wanted)
     estimate = np.append(take_numbers(options, "days"), np.nan)[place]
-    ratio = take_numbers(done, "working_days") / estimate
-    return _keep_known(ratio)
+    return _keep_known(take_numbers(done, "working_days") / estimate, done["run_id"])
 
 
-def _count_roots(returned: SiteReturn, plan: Plan) -> tuple[int, int]:
-    """Count the zones that pits entered: with roots met, and all of which that is known.
+def _find_zones(returned: SiteReturn, plan: Plan) -> pd.DataFrame:
+    """Find the zones that pits entered and of which it is known whether roots were met there.
 
     Where roots were met in a pit that enters several zones, a zone counts as met only if a root was
     told of its tree; for the others of that pit it is not known. Where none were met, none was in
     any of them.
+
+    Returns
+    -------
+    pandas.DataFrame
+        name (of run, day and tree) and is_met.
     """
     dug = returned.pits_dug
     known = dug[dug["roots_met"].notna().to_numpy(dtype=bool)]
     if not len(known):
-        return 0, 0
+        return pd.DataFrame({"name": pd.Series(dtype="str"), "is_met": pd.Series(dtype="bool")})
     entered = measure_dug(known, plan)
     entered = entered[entered["is_inside"].to_numpy(dtype=bool)]
-    says = known["roots_met"].eq(True).to_numpy(dtype=bool, na_value=False)
-    is_met = pd.Series(says, index=pd.Index(name_dug(known)))
-    pairs = pd.DataFrame(
-        {
-            "tree_id": entered["tree_id"].astype("str").to_numpy(),
-            "with_roots": is_met.reindex(entered["work_id"]).to_numpy(dtype=bool),
-        }
-    )
+    pit = pd.Index(name_dug(known)).get_indexer(pd.Index(entered["work_id"]))
+    tree_id = entered["tree_id"].astype("str").to_numpy(dtype=object)
+    says = known["roots_met"].eq(True).to_numpy(dtype=bool, na_value=False)[pit]
     trees, _ = find_trees_of_roots(returned.roots_met, plan)
-    told = pairs["tree_id"].isin(trees[trees != ""]).to_numpy(dtype=bool)
-    alone = pairs.groupby(entered["work_id"].to_numpy())["tree_id"].transform("size").eq(1)
-    met = pairs["with_roots"].to_numpy(dtype=bool) & (told | alone.to_numpy(dtype=bool))
-    clear = ~pairs["with_roots"].to_numpy(dtype=bool)
-    return int(met.sum()), int((met | clear).sum())
+    alone = pd.Series(pit).groupby(pit).transform("size").eq(1).to_numpy(dtype=bool)
+    is_told = np.isin(tree_id, trees[trees != ""]) | alone
+    place = (
+        pd.Series(find_runs_dug(known, plan)) + " " + known["dug_on"].fillna("").to_numpy(object)
+    )
+    names = place.to_numpy(dtype=object)[pit] + " " + tree_id
+    zones = pd.DataFrame({"name": names, "is_met": says & is_told})
+    return zones[(says & is_told) | ~says].astype({"name": "str"})
 
 
 def tabulate_lessons(lessons: Lessons, before: Lessons) -> pd.DataFrame:
@@ -205,6 +296,7 @@ def tabulate_lessons(lessons: Lessons, before: Lessons) -> pd.DataFrame:
             factor.spread,
             ID_MARK.join(f"{one:.6g}" for one in ratios),
             "",
+            _write_works(lessons, name),
         )
         for name, factor, ratios in ((PULL, pull, lessons.pull), (DAYS, days, lessons.days))
     ]
@@ -220,6 +312,7 @@ def tabulate_lessons(lessons: Lessons, before: Lessons) -> pd.DataFrame:
             np.nan,
             "",
             f"{lessons.met}{ID_MARK}{lessons.dug}",
+            _write_works(lessons, ROOTS),
         )
     )
     earlier = {PULL: len(before.pull), DAYS: len(before.days), ROOTS: before.dug}
@@ -231,7 +324,15 @@ def tabulate_lessons(lessons: Lessons, before: Lessons) -> pd.DataFrame:
     is_taken = number.ge(LEAST_RATIOS) & kept["lesson"].isin(RESTS)
     rests = kept["lesson"].map(RESTS).where(is_taken, NOTHING)
     whole = kept.assign(n_before=number.astype("float64"), rests=rests)
-    return whole.astype({**numbers, "ratios": "str", "counts": "str", "rests": "str"})
+    return whole.astype(
+        {**numbers, "ratios": "str", "counts": "str", "works": "str", "rests": "str"}
+    )
+
+
+def _write_works(lessons: Lessons, name: str) -> str:
+    """Write the names of the works of a lesson as a list in JSON; blank for none."""
+    works = list(lessons.works.get(name, ()))
+    return json.dumps(works, ensure_ascii=False) if works else ""
 
 
 def caution_lessons(table: pd.DataFrame) -> tuple[str, ...]:
@@ -289,6 +390,9 @@ def write_lessons(table: pd.DataFrame, *, result: str, name: str) -> str:
         if isinstance(row["counts"], str) and row["counts"]:
             met, dug = row["counts"].split(ID_MARK)
             lines += [f"met = {met}", f"dug = {dug}"]
+        if isinstance(row.get("works"), str) and row["works"]:
+            # A list of texts reads the same in JSON and TOML.
+            lines.append(f"works = {row['works']}")
         if row["mid"] > 0:
             band = f"{row['low']:.3g} to {row['high']:.3g}"
             lines.append(f"# {row['n']:g} measured; middle {row['mid']:.3g}, 90 % within {band}")
@@ -331,7 +435,17 @@ def read_lessons(path: Path) -> Lessons:
     )
     if not all(_is_count(one) for one in (met, dug)) or met > dug:
         raise StudyError(f"{where}: roots.met and roots.dug must be counts, met no more than dug")
-    return Lessons(pull=ratios["pull"], days=ratios["days"], met=met, dug=dug)
+    works = {name: _take_works(table, key, where) for name, key in _KEYS.items()}
+    return Lessons(pull=ratios["pull"], days=ratios["days"], met=met, dug=dug, works=works)
+
+
+def _take_works(table: dict[str, Any], name: str, where: str) -> tuple[str, ...]:
+    """Take the names of the works of one lesson."""
+    part = table.get(name, {})
+    given = part.get("works", []) if isinstance(part, dict) else None
+    if not isinstance(given, list) or not all(isinstance(one, str) for one in given):
+        raise StudyError(f"{where}: {name}.works must be a list of texts")
+    return tuple(given)
 
 
 def _take_ratios(table: dict[str, Any], name: str, where: str) -> Floats:

@@ -10,10 +10,11 @@ import pandas as pd
 from routekit.advice.choice import Chosen
 from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
-from routekit.layers.site_return import PERMITS, leave_unknown, name_planned
+from routekit.layers.site_return import PERMITS, SiteReturn, leave_unknown, name_planned
 from routekit.record.as_built import Plan, compare_as_built, find_finished, tell_lost_roots
 from routekit.record.lessons import (
     Lessons,
+    count_unnamed,
     draw_lessons,
     empty_lessons,
     read_lessons,
@@ -106,6 +107,7 @@ def keep_record(
     before = empty_lessons() if settings.lessons is None else read_lessons(base / settings.lessons)
     if settings.lessons is not None:
         _tell_few(before, findings)
+        _tell_unnamed(before, returned, findings)
     days_factor = float(before.days_factor.mid)
     lessons = draw_lessons(
         returned,
@@ -114,6 +116,7 @@ def keep_record(
         before,
         drag_factor=drag_factor,
         days_factor=days_factor if days_factor > 0 else 1.0,
+        findings=findings,
     )
     permits = list_permits(
         Asked(
@@ -147,3 +150,13 @@ def _tell_few(lessons: Lessons, findings: Findings) -> None:
         if len(ratios) < LEAST_RATIOS:
             seen = say("{n} measured, {least} are needed", n=len(ratios), least=LEAST_RATIOS)
             findings.note("warning", "lessons", name, seen, say("the estimate stays as it is"))
+
+
+def _tell_unnamed(lessons: Lessons, returned: SiteReturn, findings: Findings) -> None:
+    """Tell what may be counted twice, as the file does not say at which works it was measured."""
+    for name, n in count_unnamed(lessons).items() if returned.is_given else ():
+        seen = say("the file of lessons does not name the works of {n:,} measured", n=n)
+        done = say(
+            "counted beside what came back; if they are the same, write the file anew without them"
+        )
+        findings.note("warning", "lessons", name, seen, done)

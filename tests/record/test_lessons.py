@@ -12,6 +12,7 @@ from shapely import LineString, Point, box
 from whole_result import SETTINGS, make_whole
 
 from routekit.errors import OutputError, StudyError
+from routekit.layers.findings import Findings
 from routekit.layers.site_return import empty_return
 from routekit.outputs.geopackage import write_geopackage
 from routekit.outputs.lessons_file import write_lessons_file
@@ -21,8 +22,9 @@ from routekit.record.lessons import (
     Lessons,
     _compare_days,
     _compare_pulls,
-    _count_roots,
+    _find_zones,
     caution_lessons,
+    count_unnamed,
     draw_lessons,
     empty_lessons,
     read_lessons,
@@ -102,6 +104,7 @@ def test_one_measurement_changes_nothing(tmp_path):
         ("[days]\nratios = 3", "days.ratios must be a list"),
         ("[roots]\nmet = 4\ndug = 3", "roots.met and roots.dug must be counts"),
         ("[roots]\nmet = true\ndug = 3", "roots.met and roots.dug must be counts"),
+        ("[days]\nratios = [1.0]\nworks = [3]", "days.works must be a list of texts"),
         ("[pull", "invalid TOML"),
     ],
 )
@@ -150,7 +153,12 @@ def make_readings(*rows):
 
 
 STRINGS = pd.DataFrame(
-    {"string_id": ["S1", "S2"], "length_m": [100.0, 200.0], "pull_mid_kn": [50.0, 80.0]}
+    {
+        "string_id": ["S1", "S2"],
+        "run_ids": ["A;B", "C"],
+        "length_m": [100.0, 200.0],
+        "pull_mid_kn": [50.0, 80.0],
+    }
 )
 
 
@@ -241,6 +249,12 @@ def with_roots(returned, *trees):
     return replace(returned, roots_met=table.astype({"tree_id": "str"}))
 
 
+def count_roots(returned, plan):
+    """Zones in which roots were met, and all of which that is known."""
+    zones = _find_zones(returned, plan)
+    return int(zones["is_met"].sum()), len(zones)
+
+
 @pytest.mark.parametrize(
     ("pits", "counted"),
     [
@@ -254,33 +268,90 @@ def with_roots(returned, *trees):
 )
 def test_zones_with_roots_are_counted_where_somebody_said_so(pits, counted):
     """One tree at 10 m with a zone of 3 m."""
-    assert _count_roots(dug_at(*pits), plan_of(10.0)) == counted
+    assert count_roots(dug_at(*pits), plan_of(10.0)) == counted
 
 
 def test_of_a_pit_in_two_zones_roots_are_those_of_the_tree_that_was_told():
     """Trees at 10 and 14 m; of the other it is not known whether its roots were met."""
     plan, met = plan_of(10.0, 14.0), dug_at((11, True))
-    assert _count_roots(met, plan) == (0, 0)
-    assert _count_roots(with_roots(met, "T1"), plan) == (1, 1)
-    assert _count_roots(with_roots(met, "T0", "T1"), plan) == (2, 2)
+    assert count_roots(met, plan) == (0, 0)
+    assert count_roots(with_roots(met, "T1"), plan) == (1, 1)
+    assert count_roots(with_roots(met, "T0", "T1"), plan) == (2, 2)
     # Where none were met, none was met in either.
-    assert _count_roots(dug_at((11, False)), plan) == (0, 2)
+    assert count_roots(dug_at((11, False)), plan) == (0, 2)
+
+
+def make_works(day="2026-05-04"):
+    """One run of a string done, its pull read, two pits dug in a zone."""
+    done = {"run_id": ["A"], "technique": ["cipp"], "working_days": [3.0], "done_on": [day]}
+    return replace(
+        dug_at((9, True), (10, False)),
+        pull_readings=make_readings(("S1", 50.0, 30.0, "pipe")),
+        done_runs=pd.DataFrame(done),
+    )
+
+
+def draw(returned, before, findings=None):
+    """Lessons where the estimates hold factors already: 1.5 for pulls, a half for days."""
+    options = pd.DataFrame({"run_id": ["A"], "technique": ["cipp"], "days": [2.0]})
+    return draw_lessons(
+        returned,
+        plan_of(10.0),
+        options,
+        before,
+        drag_factor=1.5,
+        days_factor=0.5,
+        findings=findings or Findings(),
+    )
 
 
 def test_lessons_are_added_to_those_that_the_study_began_with():
     """Estimates that hold a factor already are taken without it: 1.2 of them times 1.5."""
-    returned = replace(
-        dug_at((9, True), (10, False)),
-        pull_readings=make_readings(("S1", 50.0, 30.0, "pipe")),
-        done_runs=pd.DataFrame({"run_id": ["A"], "technique": ["cipp"], "working_days": [3.0]}),
-    )
-    options = pd.DataFrame({"run_id": ["A"], "technique": ["cipp"], "days": [2.0]})
-    drawn = draw_lessons(
-        returned, plan_of(10.0), options, MEASURED, drag_factor=1.5, days_factor=0.5
-    )
+    drawn = draw(make_works(), MEASURED)
     assert drawn.pull.tolist() == pytest.approx([1.2, 1.5, 1.35, 1.8])
     assert drawn.days.tolist() == pytest.approx([0.8, 1.0, 0.75])
     assert (drawn.met, drawn.dug) == (8, 12)
+
+
+def test_works_that_the_file_of_lessons_holds_are_counted_once(tmp_path):
+    """A second season reads the return file of the first again, and what it taught as well."""
+    once = draw(make_works(), empty_lessons())
+    text = write_lessons(tabulate_lessons(once, empty_lessons()), result="abc", name="first")
+    (tmp_path / "lessons.toml").write_text(text, encoding="utf-8")
+    before, findings = read_lessons(tmp_path / "lessons.toml"), Findings()
+    assert count_unnamed(before) == {}
+    again = draw(make_works(), before, findings)
+    assert (again.pull.tolist(), again.days.tolist()) == ([1.8], [0.75])
+    assert (again.met, again.dug) == (1, 2)
+    told = findings.table()
+    assert told["field"].tolist() == ["pull", "working days", "zones with roots"]
+    assert told["done"].unique().tolist() == ["counted once"]
+    # The same run on another day is other work; the pits were dug on no other day.
+    more = draw(make_works("2027-05-04"), before)
+    assert (len(more.pull), len(more.days), more.dug) == (2, 2, 2)
+
+
+def test_a_string_is_known_by_any_of_its_runs():
+    """Of a string half of which was pulled the season before, nothing is counted again."""
+    both = replace(
+        make_works(),
+        done_runs=pd.concat([make_works().done_runs, make_works().done_runs.assign(run_id="B")]),
+    )
+    once = draw(make_works(), empty_lessons())
+    assert once.works["pull"] == ("A 2026-05-04",)
+    assert draw(both, once).pull.tolist() == once.pull.tolist()
+
+
+def test_works_of_no_day_are_the_same_when_the_day_is_filled_in_later():
+    once = draw(make_works(None), empty_lessons())
+    assert once.works["working days"] == ("A",)
+    assert draw(make_works(), once).days.tolist() == once.days.tolist()
+
+
+def test_what_was_measured_at_works_without_a_name_is_counted():
+    assert count_unnamed(MEASURED) == {"pull": 3, "working days": 2, "zones with roots": 10}
+    named = replace(MEASURED, works={"pull": ("A", "B", "C"), "working days": ("A",)})
+    assert count_unnamed(named) == {"working days": 1, "zones with roots": 10}
 
 
 def test_the_table_holds_factor_share_and_what_they_were_drawn_from():
