@@ -14,7 +14,7 @@ from routekit.advice.bore_steps import find_narrowing, narrowing_text
 from routekit.arrays import Flags, Texts
 from routekit.site.laydown import NO_ROOM, NOT_KNOWN
 from routekit.site.layout import Place
-from routekit.techniques import BURSTING, MONITOR, list_codes
+from routekit.techniques import BURSTING, MONITOR, OPEN_CUT, list_codes
 from routekit.vocabulary import FIBRE_CEMENT
 from routekit.words.apart import write_rows_apart
 from routekit.words.texts import both, join, message, say, take_texts
@@ -69,6 +69,7 @@ def ask_on_site(
     advice = _ask_for_connections(advice, place.cases)
     advice = _warn_of_asbestos(advice, place.runs)
     advice = _warn_of_bores(advice, place.runs)
+    advice = _ask_for_pipes(advice, place.runs)
     advice = _warn_of_pulls(advice, strings)
     advice = _warn_of_laydown(advice, laydown)
     advice = _warn_of_collapses(advice, place)
@@ -124,6 +125,19 @@ def _warn_of_bores(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame
     new = np.where(np.isnan(after), old, after)
     found = find_narrowing(runs, old, new)
     return _warn(advice, narrowing_text(advice["run_id"], new, found))
+
+
+def _ask_for_pipes(advice: pd.DataFrame, runs: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Add that no listed pipe is large enough to what runs re-laid in open cut must confirm."""
+    is_known = (runs["diameter_mm"] > 0).to_numpy(dtype=bool)
+    lost = (advice["technique"].astype(str) == OPEN_CUT).to_numpy() & is_known
+    lost &= advice["bore_after_mm"].isna().to_numpy()
+    text = np.full(len(advice), "", dtype=object)
+    text[lost] = say(
+        "Choose the new pipe: none that is listed here is large enough, so what it carries is not "
+        "known; the trench is drawn for the largest listed."
+    )
+    return _warn(advice, text)
 
 
 def _warn_of_collapses(advice: pd.DataFrame, place: Place) -> pd.DataFrame:

@@ -193,7 +193,7 @@ def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeS
     Parameters
     ----------
     cases : DataFrame, n rows
-        diameter_mm, gradient, required_l_s.
+        diameter_mm, gradient, required_l_s; shape and height_mm of bores that are not round.
     flow_settings : FlowSettings
     pipe : PipeSettings
 
@@ -215,21 +215,34 @@ def relaid_outside(cases: pd.DataFrame, flow_settings: FlowSettings, pipe: PipeS
     array([250.])
     """
     host, slope = _positive(cases["diameter_mm"]), cases["gradient"].to_numpy(dtype=float)
-    required = cases["required_l_s"].to_numpy(dtype=float)
+    required, least = cases["required_l_s"].to_numpy(dtype=float), _round_bore(cases)
     chosen = np.full(len(cases), np.nan)
     left = np.flatnonzero(~np.isnan(host))
     for step in range(len(made_sizes())):
         outside = choose_outside_diameter(host[left], steps_up=step)
         inside = bore(outside, pipe.sdr)
         flow, _ = renewed_capacity(inside, slope[left], "pe", flow_settings)
-        # Where the flow is not known the new bore is at least the old one.
+        # Where the flow is not known the new bore is at least as large as the old one.
         unknown = np.isnan(flow) | np.isnan(required[left])
-        enough = np.where(unknown, inside >= host[left], flow >= required[left])
+        enough = np.where(unknown, inside >= least[left], flow >= required[left])
         chosen[left[enough]] = outside[enough]
         left = left[~enough & ~np.isnan(outside)]
         if not left.size:
             break
     return chosen
+
+
+def _round_bore(runs: pd.DataFrame) -> Floats:
+    """Find the round bore, mm, that is as wide as each bore, and of no smaller section.
+
+    Without columns of shape and height, and where these are not known, the width stands for it.
+    """
+    width = _positive(runs["diameter_mm"])
+    if not {"shape", "height_mm"} <= set(runs):
+        return width
+    height = _positive(runs["height_mm"])
+    area_m2 = full_section(_texts(runs["shape"]), width, height).area_m2
+    return np.fmax(width, MM_PER_M * np.sqrt(4 * area_m2 / np.pi))
 
 
 def lay_open_cut(
@@ -272,7 +285,7 @@ def lay_open_cut(
     """
     required = flow["required_l_s"].to_numpy()
     laid = relaid_outside(runs.assign(required_l_s=required), flow_settings, pipe)
-    host = _positive(runs["diameter_mm"])
+    host = _round_bore(runs)
     steps = [choose_outside_diameter(host, steps_up=step) for step in range(_OPEN_CUT_STEPS + 1)]
     laid = np.where(np.isnan(laid) & ~np.isnan(host), made_sizes()[-1], laid)
     widest = np.fmax(np.fmax.reduce(steps), laid)

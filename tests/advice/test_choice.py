@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from routekit.advice.confirmations import _warn_of_no_room
+from routekit.advice.confirmations import _ask_for_pipes, _warn_of_no_room
 from routekit.errors import DecisionError
 from routekit.outputs.summary import summarise
 from routekit.pipes.pe import allowable_pull
@@ -362,6 +362,24 @@ def test_no_room_for_one_bar_is_the_loudest_warning(two):
     assert unknown.str.startswith("Room to lay out string").all()
     found = _warn_of_no_room(two.advice, two.laydown)["to_confirm"]
     assert found.tolist() == two.advice["to_confirm"].tolist()
+
+
+def test_open_cut_without_a_listed_pipe_has_its_pipe_chosen_first():
+    """What it would carry is not known: nothing else says so, where other techniques fail."""
+    advice = pd.DataFrame(
+        {
+            "technique": ["open_cut", "open_cut", "cipp", None, "open_cut"],
+            "bore_after_mm": [np.nan, 220.0, np.nan, np.nan, np.nan],
+            "to_confirm": "",
+            "to_confirm_words": "",
+        }
+    )
+    runs = pd.DataFrame({"diameter_mm": [250.0, 250.0, 250.0, 250.0, np.nan]})
+    text = _ask_for_pipes(advice, runs)["to_confirm"]
+    assert text.str.startswith("Choose the new pipe: none that is listed here").tolist() == [
+        True,
+        *[False] * 4,
+    ]
 
 
 def test_welding_in_stages_lengthens_the_days(two):

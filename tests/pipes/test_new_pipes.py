@@ -355,6 +355,26 @@ def test_the_pipe_of_a_trench_is_settled_by_a_design_flow_and_a_fall_alone():
     assert set(laid["widest_mm"].iloc[1:]) == {400.0}
 
 
+def test_an_egg_or_a_box_without_a_fall_is_re_laid_no_smaller_than_its_section():
+    """A box of 300 by 600 mm has the section of a circle of 479 mm; its width alone is 300 mm."""
+    runs = pd.DataFrame(
+        {
+            "diameter_mm": 300.0,
+            "height_mm": [600.0, NAN, 450.0, NAN],
+            "shape": ["rectangular", "rectangular", "egg", "circular"],
+            "gradient": NAN,
+            "assumed": "",
+        }
+    )
+    flow = pd.DataFrame({"required_l_s": np.full(4, 40.0), "required_basis": BASIS_DESIGN})
+    laid = lay_open_cut(runs, flow, SETTINGS.flow, SETTINGS.pipe)
+    inside = bore(laid["outside_mm"].to_numpy(), SETTINGS.pipe.sdr)
+    egg_mm = 1000 * np.sqrt(4 * full_section("egg", 300.0, 450.0).area_m2 / np.pi)
+    assert (inside >= [np.sqrt(4 * 300 * 600 / np.pi), 300.0, egg_mm, 300.0]).all()
+    assert inside[0] > inside[1] == inside[3]
+    assert (laid["widest_mm"] >= laid["outside_mm"]).all()
+
+
 def test_the_text_of_a_liner_names_its_wall_and_bore():
     row = plan()["cipp"].iloc[0]
     wall, bore_mm = row["wall_mm"], 250 - 2 * row["wall_mm"]
