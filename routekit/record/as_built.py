@@ -49,6 +49,10 @@ THICKNESS = message("root, mm")
 PASS, CAUTION, UNKNOWN, FAIL = "pass", "caution", "unknown", "fail"
 _BLANK: Final = ""
 _MOST_NAMED = 3
+SLACK_SHARE: Final = 0.05
+SLACK_M: Final = 1.0
+"""By so much may a reading lie off the end of its string: it is read at the machine, in its pit
+(house)."""
 _WHOLE: Final = list_codes(lambda one: one.is_whole)
 """Techniques that leave a whole new pipe or liner."""
 
@@ -371,11 +375,17 @@ def _compare_pulls(readings: pd.DataFrame, done: pd.DataFrame, plan: Plan) -> pd
         verdict = np.select(
             [lost, over, np.isnan(most) | exceeds(found, most)], [UNKNOWN, FAIL, CAUTION], PASS
         ).astype(object)
+        unread = (verdict == PASS) & _is_cut_short(readings[readings["read_at"] == at], chosen)
+        verdict[unread] = UNKNOWN
         told = {
             FAIL: say("Pulled harder than is allowed: have it judged before it is tied in."),
             CAUTION: say("Pulled harder than the high estimate, and within what is allowed."),
             UNKNOWN: say("Not known of plan or works."),
         }
+        meaning = _say(verdict, told)
+        meaning[unread] = say(
+            "Read over a part of the string: the pull over the rest is not known."
+        )
         parts.append(
             _tell(
                 STRING,
@@ -385,10 +395,25 @@ def _compare_pulls(readings: pd.DataFrame, done: pd.DataFrame, plan: Plan) -> pd
                 planned=_write(most, 1),
                 built=_write(found, 1),
                 verdict=verdict,
-                meaning=_say(verdict, told),
+                meaning=meaning,
             )
         )
     return pd.concat(parts, ignore_index=True)
+
+
+def _is_cut_short(readings: pd.DataFrame, strings: pd.DataFrame) -> Flags:
+    """Tell of which strings the readings end before the string does, by more than their step.
+
+    A reading may lie as far off the end as any two lie apart, or as `SLACK_SHARE` and `SLACK_M`
+    allow.
+    """
+    sorted_by = readings.sort_values("chainage_m", kind="stable").groupby("string_id")["chainage_m"]
+    ids = strings["string_id"].astype("str")
+    step = sorted_by.agg(lambda at: at.diff().max()).reindex(ids).to_numpy(dtype=float)
+    last = sorted_by.max().reindex(ids).to_numpy(dtype=float)
+    length_m = take_numbers(strings, "length_m")
+    slack = np.fmax(np.fmax(SLACK_SHARE * length_m, SLACK_M), np.nan_to_num(step))
+    return np.asarray(~(last >= length_m - slack))
 
 
 def _place_pits(

@@ -8,22 +8,19 @@ lies on the string at all.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from routekit.arrays import split_ids, take_numbers
 from routekit.layers.site_return import PULL_READINGS, SiteReturn
+from routekit.record.as_built import SLACK_M, SLACK_SHARE
 from routekit.words.columns import say_each
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
-
-_OVER_SHARE: Final = 0.05
-_OVER_M: Final = 1.0
-"""By so much may a reading lie beyond its string: it is read at the machine, in its pit (house)."""
 
 
 def hold_pulls(returned: SiteReturn, strings: pd.DataFrame, findings: Findings) -> SiteReturn:
@@ -58,7 +55,7 @@ def hold_pulls(returned: SiteReturn, strings: pd.DataFrame, findings: Findings) 
     pulled = members.index[members.isin(returned.done_runs["run_id"]).to_numpy(dtype=bool)]
     is_done = np.isin(strings.index.to_numpy()[row], pulled)
     length_m = take_numbers(strings, "length_m")[row]
-    over = np.fmax(_OVER_SHARE * length_m, _OVER_M)
+    over = np.fmax(SLACK_SHARE * length_m, SLACK_M)
     is_long = is_done & (take_numbers(readings, "chainage_m") > length_m + over)
     runs = strings["run_ids"].astype("str").to_numpy(dtype=object)[row]
     strange = say_each(

@@ -20,6 +20,7 @@ from routekit.pipeline import run_study
 from routekit.record.as_built import (
     Plan,
     _compare_levels,
+    _compare_pulls,
     compare_as_built,
     find_finished,
     tell_lost_roots,
@@ -107,6 +108,43 @@ def test_pulls_stand_beside_the_estimate(sample_result):
     assert float(on_pipe["planned"]) == pytest.approx(string["pull_high_kn"], abs=0.06)
     assert float(on_pipe["built"]) == 97.7
     assert pulls["verdict"].tolist() == ["pass", "pass"]
+
+
+@pytest.mark.parametrize(
+    ("read_at_m", "pull_kn", "verdict"),
+    [
+        ([10, 20, 30, 40, 50], 9.0, "unknown"),
+        ([10, 20, 30, 40, 50], 99.0, "fail"),
+        ([10, 20, 30, 40, 50], 25.0, "caution"),
+        ([20, 40, 60, 80], 9.0, "pass"),
+        ([50], 9.0, "unknown"),
+        ([96], 9.0, "pass"),
+    ],
+    ids=["half", "half, too hard", "half, hard", "next one due at the end", "once", "at the end"],
+)
+def test_a_pull_read_over_a_part_of_the_string_is_not_as_planned(read_at_m, pull_kn, verdict):
+    """A string of 100 m, up to 20 kN as estimated and 40 kN allowed."""
+    ends = {"pull_high_kn": 20.0, "allowable_kn": 40.0}
+    strings = pd.DataFrame(
+        {"string_id": ["S1"], "run_ids": ["A"], "length_m": 100.0}
+        | ends
+        | {"machine_high_kn": np.nan, "machine_limit_kn": np.nan}
+    )
+    readings = pd.DataFrame(
+        {"string_id": "S1", "chainage_m": read_at_m, "pull_kn": pull_kn, "read_at": "pipe"}
+    )
+    plan = Plan(
+        runs=None,
+        advice=None,
+        strings=strings,
+        pits=None,
+        encroachments=None,
+        zones=None,
+        major_from_share=0.25,
+    )
+    table = _compare_pulls(readings, pd.DataFrame({"run_id": ["A"]}), plan)
+    assert table["verdict"].tolist() == [verdict, "unknown"]
+    assert table["built"].tolist() == [f"{pull_kn:.1f}", ""]
 
 
 def test_a_root_beyond_the_end_of_its_run_is_told():
