@@ -275,7 +275,7 @@ def find_row_fault(path: Path, kind: str) -> str:
         If it cannot be read.
     """
     if kind == "csv":
-        line = _find_open_quote(path)
+        line = _find_openquote_name(path)
         if line is None:
             return _find_title(path)
         return (
@@ -370,7 +370,7 @@ def _find_title(path: Path) -> str:
     )
 
 
-def _find_open_quote(path: Path) -> int | None:
+def _find_openquote_name(path: Path) -> int | None:
     """Find the line, from 1, where a quoted value begins that never ends, or ends amid a value."""
     with path.open("rb") as stream:
         if not any(b'"' in block for block in iter(lambda: stream.read(_HEAD_BYTES), b"")):
@@ -446,6 +446,30 @@ def find_texts_in_numbers(path: Path, table: str) -> dict[str, dict[int, str]]:
     return _ask_database(path, lambda address: _list_texts(address, table))
 
 
+def is_database_view(path: Path, name: str) -> bool:
+    """Tell whether a layer of a database is a view, which has no rows of its own.
+
+    Parameters
+    ----------
+    path : Path
+        A GeoPackage or SpatiaLite file.
+    name : str
+        A layer of it.
+
+    Returns
+    -------
+    bool
+
+    Raises
+    ------
+    sqlite3.Error
+        If it cannot be read.
+    """
+    return any(
+        kind == "view" and held == name for kind, held, *_ in _ask_database(path, _list_schema)
+    )
+
+
 def find_side_files(path: Path, endings: Sequence[str] = ("-wal", "-journal")) -> list[Path]:
     """Find what a program that has a database open has written beside it.
 
@@ -507,7 +531,7 @@ def read_last_change(path: Path) -> str:
 
 def _list_texts(address: str, table: str) -> dict[str, dict[int, str]]:
     """List the texts in the number columns of one table of a database."""
-    name = _quote(table)
+    name = quote_name(table)
     found: dict[str, dict[int, str]] = {}
     with closing(sqlite3.connect(address, uri=True)) as base:
         is_table = "SELECT 1 FROM sqlite_master WHERE type = 'table' AND name = ?"
@@ -515,15 +539,30 @@ def _list_texts(address: str, table: str) -> dict[str, dict[int, str]]:
             return found
         for _, column, kind, *_ in base.execute(f"PRAGMA table_info({name})").fetchall():
             if _NUMBER_TYPE.match(str(kind)):
-                each = _quote(str(column))
+                each = quote_name(str(column))
                 texts = f"SELECT rowid, {each} FROM {name} WHERE typeof({each}) = 'text'"
                 if rows := dict(base.execute(texts).fetchall()):
                     found[str(column)] = rows
     return found
 
 
-def _quote(name: str) -> str:
-    """Write a name as SQL takes it."""
+def quote_name(name: str) -> str:
+    """Write a name as SQL takes it.
+
+    Parameters
+    ----------
+    name : str
+        Of a table or column.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> quote_name('a "b" c') == '"a ' + '""b""' + ' c"'
+    True
+    """
     return '"' + name.replace('"', '""') + '"'
 
 

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyogrio
+from pandas.api.types import is_numeric_dtype
 from shapely.errors import GEOSException
 
 from routekit.errors import LayerError
@@ -27,6 +28,8 @@ from routekit.layers.formats import (
     find_side_files,
     find_texts_in_numbers,
     find_virtual_path,
+    is_database_view,
+    quote_name,
 )
 from routekit.layers.opening import shut_doors, vector_source
 from routekit.layers.placing import keep_rows, place_rows, read_parquet
@@ -355,17 +358,20 @@ def _drop_texts(
     """
     opened, name, where = read
     try:
-        found = find_texts_in_numbers(path, name)
+        is_view = is_database_view(path, name)
+        found = {} if is_view else find_texts_in_numbers(path, name)
     except sqlite3.Error as error:
         msg = f"layers.{layer}: {path} cannot be read as a vector file ({error})"
         raise LayerError(f"{msg}; close the program that has it open, or mend it") from error
-    if not found:
-        return frame
-    bare: dict[str, Any] = {"columns": [], "read_geometry": False, "fid_as_index": True}
-    fids = pd.Series(pyogrio.read_dataframe(opened, layer=name, where=where, **bare).index)
+    texts_of = _find_view_texts(layer, path, frame, read) if is_view else {}
+    if found:
+        bare: dict[str, Any] = {"columns": [], "read_geometry": False, "fid_as_index": True}
+        fids = pd.Series(pyogrio.read_dataframe(opened, layer=name, where=where, **bare).index)
+        texts_of = {column: fids.map(rows) for column, rows in found.items()}
     frame = frame.copy(deep=False)
-    for column in [each for each in found if each in frame]:
-        texts = fids.map(found[column])
+    for column, texts in texts_of.items():
+        if column not in frame:
+            continue
         frame[column] = frame[column].astype("float64").mask(texts.notna().to_numpy())
         told = texts[texts.notna() & (texts.str.strip() != "")]
         findings.add(
@@ -382,6 +388,35 @@ def _drop_texts(
             done=say("taken as not known"),
         )
     return frame
+
+
+def _find_view_texts(
+    layer: str, path: Path, frame: pd.DataFrame, read: tuple[str, str, str | None]
+) -> dict[str, pd.Series]:
+    """Find texts in the columns of a view that were read as numbers, in the order of its rows."""
+    opened, name, where = read
+    numbers = [str(each) for each in frame.columns if is_numeric_dtype(frame[each].dtype)]
+    if not numbers or frame.empty:
+        return {}
+    cells = ", ".join(
+        f"CASE typeof({each}) WHEN 'text' THEN {each} END AS c{place}"
+        for place, each in enumerate(map(quote_name, numbers))
+    )
+    asked = f"SELECT {cells} FROM {quote_name(name)}" + (f" WHERE ({where})" if where else "")
+    try:
+        table = pyogrio.read_dataframe(opened, sql=asked, read_geometry=False)
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError, ValueError) as error:
+        msg = f'layers.{layer}: {path}, view "{name}" cannot be searched for texts ({error})'
+        raise LayerError(f"{msg}; save what it shows as a layer of its own") from error
+    if len(table) != len(frame):
+        msg = f'layers.{layer}: {path}, view "{name}" gives other rows each time it is read'
+        raise LayerError(f"{msg}; save what it shows as a layer of its own")
+    found = {}
+    for place, column in enumerate(numbers):
+        texts = table[f"c{place}"]
+        if texts.notna().any():
+            found[column] = texts.astype("str")
+    return found
 
 
 def _drop_bytes(layer: str, frame: Frame, findings: Findings) -> Frame:

@@ -901,6 +901,39 @@ def test_of_columns_that_differ_in_case_alone_the_exact_name_is_read_and_told(di
 
 
 @pytest.mark.parametrize("where", [None, "run_id <> 'R1'"])
+def test_text_in_a_number_column_behind_a_view_makes_no_number(district, where):
+    path = district.folder / "sewers.gpkg"
+    with closing(sqlite3.connect(path)) as base:
+        for (name,) in base.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        ).fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        base.execute("UPDATE sewers SET invert_up_m = '1,9' WHERE run_id = 'R2'")
+        base.execute(
+            "CREATE VIEW live AS SELECT fid, geom, run_id, from_manhole, to_manhole, diameter_mm, "
+            "invert_up_m FROM sewers ORDER BY run_id DESC"
+        )
+        base.execute(
+            "INSERT INTO gpkg_contents (table_name, data_type, identifier, srs_id) "
+            "SELECT 'live', data_type, 'live', srs_id FROM gpkg_contents"
+        )
+        base.execute(
+            "INSERT INTO gpkg_geometry_columns SELECT 'live', column_name, geometry_type_name, "
+            "srs_id, z, m FROM gpkg_geometry_columns"
+        )
+        base.commit()
+    district.sections["layers"]["sewers"] = {"path": "sewers.gpkg", "layer": "live"} | (
+        {"where": where} if where else {}
+    )
+    layers = district.read()
+    levels = layers.runs.set_index("run_id")["invert_up_m"]
+    assert np.isnan(levels["R2"])
+    assert levels["R3"] == 1.8
+    told = pick(layers.findings, layer="sewers", seen="is not a number")
+    assert told["seen"].tolist() == ['column "invert_up_m" of sewers.gpkg: "1,9" is not a number']
+
+
+@pytest.mark.parametrize("where", [None, "run_id <> 'R1'"])
 def test_text_in_a_number_column_of_a_database_makes_no_number(district, where):
     path = district.folder / "sewers.gpkg"
     with closing(sqlite3.connect(path)) as base:
