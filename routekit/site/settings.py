@@ -335,8 +335,9 @@ class StringSettings(Settings):
         unit="points each",
         source="house",
         ge=0,
-        text="Weight of a string that is over what pipe or machine bears at the high estimate: it "
-        "outweighs another pit or a larger pipe, not roots (0.6 m2 of root zone).",
+        text="Weight of each manhole through which a string is pulled that is over what pipe or "
+        "machine bears at the high estimate, and of a run by itself that need not be: it outweighs "
+        "another pit or a larger pipe, not roots (0.6 m2 of root zone).",
     )
     stage_weight: float = setting(
         10.0,

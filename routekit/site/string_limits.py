@@ -165,7 +165,8 @@ def build_spans(chains: pd.DataFrame, offers: PipeOffers, *, settings: StringSet
     points = settings.string_weight + settings.larger_weight * _enlarge(
         chains, offers, first[piece], last[piece], size
     )
-    points = points + settings.over_high_weight * high[kept] + _LONE_OVER * over[kept]
+    held = _hold_against(first[piece], last[piece], high[kept])
+    points = points + settings.over_high_weight * held + _LONE_OVER * over[kept]
     return Spans(
         first=first[piece],
         last=last[piece],
@@ -175,6 +176,19 @@ def build_spans(chains: pd.DataFrame, offers: PipeOffers, *, settings: StringSet
         is_over_high=high[kept],
         table=table[kept].reset_index(drop=True),
     )
+
+
+def _hold_against(first: Ints, last: Ints, high: Bools) -> Ints:
+    """Count what a limit broken at the high estimate is held against each string for.
+
+    Each manhole that such a string is pulled through, so that joining two of them never counts for
+    less than leaving them apart; a run by itself once, and only where another size or way of
+    pulling keeps the limit: else nothing can be done about it here.
+    """
+    alone = first == last
+    kept = np.zeros(int(first.max(initial=-1)) + 1, dtype=bool)
+    kept[first[alone & ~high]] = True
+    return np.where(high, np.where(alone, kept[first], last - first), 0)
 
 
 def _is_less_than_before(group: Ints, value: Ints) -> Bools:

@@ -60,23 +60,44 @@ def pull_by_hand(chains, offers, rows, size, level, *, launch_upstream):
     return total
 
 
+def breaks_by_hand(chains, offers, rows, size, level, *, launch_upstream):
+    """Whether pipe or machine is over at an estimate."""
+    mm = offers.outside_mm[rows[0], size]
+    if np.isnan(mm):
+        return True
+    pull = pull_by_hand(chains, offers, rows, size, level, launch_upstream=launch_upstream)
+    head = offers.head_kn[rows, size].max()
+    return pull > BEARS_KN[mm] or pull + head > offers.machine_limit_kn
+
+
+def held_by_hand(chains, offers, rows, size, *, launch_upstream):
+    """How often a break at the high estimate counts: by manhole passed, alone if it need not be."""
+    way = {"launch_upstream": launch_upstream}
+    if not breaks_by_hand(chains, offers, rows, size, "high", **way):
+        return 0
+    others = [
+        breaks_by_hand(chains, offers, rows, other, "high", launch_upstream=up)
+        for other in range(offers.outside_mm.shape[1])
+        for up in (False, True)
+    ]
+    return len(rows) - 1 if len(rows) > 1 else int(not all(others))
+
+
 def cost_by_hand(chains, offers, first, last, size, launch_upstream):
     """Points of one string without its pits, by the rules as the settings state them."""
     rows = list(range(first, last + 1))
     mm, length = offers.outside_mm[rows, size], chains["length_m"].to_numpy()[rows]
     if np.isnan(mm).any():
         return NEVER
-    over = {}
-    for level in ("mid", "high"):
-        pull = pull_by_hand(chains, offers, rows, size, level, launch_upstream=launch_upstream)
-        head = offers.head_kn[rows, size].max()
-        over[level] = pull > BEARS_KN[mm[0]] or pull + head > offers.machine_limit_kn
+    way = {"launch_upstream": launch_upstream}
+    over = breaks_by_hand(chains, offers, rows, size, "mid", **way)
     is_stopped = chains["is_break"].to_numpy()[rows[1:]].any()
-    if len(rows) > 1 and (is_stopped or length.sum() > STRINGS.reach_m or over["mid"]):
+    if len(rows) > 1 and (is_stopped or length.sum() > STRINGS.reach_m or over):
         return NEVER
     points = STRINGS.string_weight
     points += STRINGS.larger_weight * (length * (mm - offers.own_mm[rows])).sum() / 100
-    points += STRINGS.over_high_weight * over["high"] + _LONE_OVER * over["mid"]
+    points += STRINGS.over_high_weight * held_by_hand(chains, offers, rows, size, **way)
+    points += _LONE_OVER * over
     return round(1000 * points)
 
 

@@ -191,6 +191,22 @@ def test_a_string_is_pulled_the_way_in_which_bends_count_for_less():
     assert back["pulled"].tolist() == ["downstream"]
 
 
+@pytest.mark.parametrize(("limit", "head_kn"), [("machine_limit_kn", 330.0), ("allowable_kn", 0.0)])
+def test_what_bears_less_makes_no_string_longer(limit, head_kn):
+    """Where a run by itself was over, it had been joined to its neighbour: one over is one over.
+
+    By hand, runs of 20 and 5 kN in turn at the high estimate, of half at the low one that shapes
+    strings: two are 25 kN, one 20.
+    """
+    runs, longest = make_street(straight(6)), []
+    settings = with_strings(force_level="low")
+    for more_kn in (90.0, 26.0, 21.0, 15.0):
+        offers = {"drag_kn": [20.0, 5.0] * 3, "head_kn": head_kn, limit: head_kn + more_kn}
+        strings, _ = plan(runs, offers=offers, settings=settings)
+        longest.append(strings["length_m"].max())
+    assert longest == pytest.approx([140, 56, 28, 28])
+
+
 def test_a_lone_run_over_its_limit_says_that_it_cannot_be_cut():
     alone, _ = plan(make_street(straight(1)), offers={"drag_kn": 120.0})
     assert alone["pull_over"].tolist() == ["high estimate"]
