@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from routekit.advice.score import Choice
-from routekit.advice.value_texts import CODES, PHRASES, format_pair, name_within
+from routekit.advice.value_texts import CODES, PHRASES, format_pair, is_share, name_within
 from routekit.arrays import Floats, Ints, Texts
 from routekit.layers.assumed import FIELDS, is_assumed
 from routekit.methods.checks import CAUTION, CLASS_UNIT, FAIL, UNKNOWN, Check, needed_surveys
@@ -87,17 +87,33 @@ def _write_lack(check: Check, runs: Ints, technique: Text, text: Texts) -> None:
             check=name,
         )
     for run in _measured(check, runs):
+        values: Values = {"technique": technique, "check": name}
+        if is_share(check.unit):
+            text[run] = _lack_of_share(check, int(run), values)
+            continue
         gap = abs(float(check.value[run] - check.limit[run]))
-        values: Values = {
-            "technique": technique,
-            "check": name,
-            "gap": format_pair(gap, 0.0, check.unit)[0],
-        }
+        values["gap"] = format_pair(gap, 0.0, check.unit)[0]
         text[run] = (
             say('{technique} would come into question if "{check}" were {gap} less', **values)
             if check.rule == "at most"
             else say('{technique} would come into question if "{check}" were {gap} more', **values)
         )
+
+
+def _lack_of_share(check: Check, run: int, values: Values) -> Text:
+    """Name the limit that a share misses: so much per cent less would be less of what."""
+    limit = format_pair(float(check.value[run]), float(check.limit[run]), check.unit)[1]
+    if check.rule == "at most":
+        return say(
+            '{technique} would come into question if "{check}" were at most {limit}',
+            limit=limit,
+            **values,
+        )
+    return say(
+        '{technique} would come into question if "{check}" were at least {limit}',
+        limit=limit,
+        **values,
+    )
 
 
 def _write_spare(check: Check, runs: Ints, technique: Text, least: Floats, text: Texts) -> None:
@@ -112,9 +128,15 @@ def _write_spare(check: Check, runs: Ints, technique: Text, least: Floats, text:
     known: dict[str, Text] = {}
     for run in nearer:
         gap = abs(float(check.value[run] - check.limit[run]))
-        told = format_pair(gap, 0.0, check.unit)[0]
+        value, limit = (float(side[run]) for side in (check.value, check.limit))
+        by_limit = is_share(check.unit) and gap > 0
+        told = (
+            format_pair(value, limit, check.unit)[1]
+            if by_limit
+            else (format_pair(gap, 0.0, check.unit)[0])
+        )
         if told not in known:
-            known[told] = _spare_text(check, technique, told)
+            known[told] = (_limit_text if by_limit else _spare_text)(check, technique, told)
         text[run] = known[told]
 
 
@@ -131,6 +153,14 @@ def _spare_text(check: Check, technique: Text, spare: Text) -> Text:
     if check.rule == "at most":
         return say('{technique} would fail if "{check}" rose by more than {spare}', **values)
     return say('{technique} would fail if "{check}" fell by more than {spare}', **values)
+
+
+def _limit_text(check: Check, technique: Text, limit: Text) -> Text:
+    """Say beyond which share a technique fails."""
+    values: Values = {"technique": technique, "check": name_within(check), "limit": limit}
+    if check.rule == "at most":
+        return say('{technique} would fail if "{check}" rose above {limit}', **values)
+    return say('{technique} would fail if "{check}" fell below {limit}', **values)
 
 
 def confirm_text(cases: pd.DataFrame, checks: Mapping[str, list[Check]], chosen: Ints) -> Texts:

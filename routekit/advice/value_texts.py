@@ -51,19 +51,33 @@ def format_pair(value: float, limit: float, unit: str) -> tuple[Text, Text]:
     return _put_unit(numbers[0], value, unit), _put_unit(numbers[1], limit, unit)
 
 
-def _is_share(unit: str) -> bool:
-    """Tell whether a unit is one of shares, which are written as percentages."""
+def is_share(unit: str) -> bool:
+    """Tell whether a unit is one of shares, which are written as percentages.
+
+    Parameters
+    ----------
+    unit : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_share("share of bore"), is_share("m")
+    (True, False)
+    """
     return unit.split(maxsplit=1)[0] == "share"
 
 
 def _scale(value: float, unit: str) -> float:
     """Give a value as it is written: a share in percent."""
-    return 100 * value if _is_share(unit) else value
+    return 100 * value if is_share(unit) else value
 
 
 def _count_decimals(value: float, unit: str) -> int:
     """Count the decimals that a text shows of a value by itself."""
-    if _is_share(unit):
+    if is_share(unit):
         return 0
     return 0 if abs(value) >= _NO_DECIMALS_FROM else 1 if abs(value) >= _ONE_DECIMAL_FROM else 2
 
@@ -80,7 +94,7 @@ def _put_unit(number: Number, value: float, unit: str) -> Text:
 @lru_cache(maxsize=4096)
 def _say_unit(number: Number, unit: str) -> Text:
     """Put the unit to a number: numbers of three figures come again and again."""
-    if _is_share(unit):
+    if is_share(unit):
         return say(_SHARES[unit], share=number)
     if unit in ("-", CLASS_UNIT):
         return say("{value}", value=number)

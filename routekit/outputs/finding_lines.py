@@ -92,10 +92,12 @@ def _write_causes(ranked: pd.DataFrame, most: int) -> list[Text]:
 
 
 def _write_cause(rows: pd.DataFrame) -> Text:
-    """Write the line of a cause: the first rows by name, and what was seen on the first."""
+    """Write the line of a cause: the first rows by name, each once, and what was seen on one."""
     first = _rows_of(rows.head(1))[0]
-    named = join(rows["row"][rows["row"] != ""].head(ROWS_NAMED), ", ")
-    if (n_more := len(rows) - ROWS_NAMED) > 0:
+    has_name = rows["row"] != ""
+    names = rows["row"][has_name].drop_duplicates()
+    named = join(names.head(ROWS_NAMED), ", ")
+    if (n_more := len(names) + int((~has_name).sum()) - ROWS_NAMED) > 0:
         named = say("{rows} and {more:,} more", rows=named, more=n_more)
     n_seen = len(rows) if rows["seen"].nunique() > 1 else 1
     return _write_line(first, _place(first, named), n_seen)

@@ -139,6 +139,17 @@ def test_causes_are_grouped_by_message_worst_first():
     assert list_findings(told(), is_all=True)[-1] == "info: trees.height_m, T0: none; left out"
 
 
+def test_a_row_of_several_findings_of_a_cause_is_named_once():
+    """Observations are told by their run, which may have dozens."""
+    findings = Findings()
+    runs = ["R1"] * 4 + ["R2"] * 4 + ["R3"]
+    findings.add(
+        "warning", "inspections", runs, field="at_joint", seen=say("not known"), done=say("kept")
+    )
+    line = list_findings(findings.table())[1]
+    assert line == "warning: inspections.at_joint, R1, R2, R3: not known; kept"
+
+
 def test_a_word_in_the_data_never_joins_or_parts_causes():
     """Causes were told by their texts without quotes and figures: these two were one, or many."""
     findings = Findings()
