@@ -69,7 +69,7 @@ def _openings(
     if tally["n_pits"]:
         time = _pit_time(length, tally, settings)
         parts.append(["short", "n_pits", {"n": tally["n_pits"], "time": time}])
-    if tally["n_pits_open"] or ("pits" in works and not tally["n_pits"]):
+    if tally["n_pits_open"]:
         parts.append(["short", "more_pits_open" if parts else "pits_open"])
     if "trench" in works:
         time = say_days("short", OPEN_CUT, math.nan, math.nan, settings)
@@ -115,7 +115,7 @@ def _parking(works: dict[str, float], tally: Tally, settings: PublicSettings) ->
         return ["short", "park_inside"]
     taken_m2 = tally["pit_parking_m2"] + tally["trench_parking_m2"]
     is_open = tally["n_pit_parking_unknown"] or tally["n_trench_parking_unknown"]
-    if is_open or tally["n_pits_open"] or ("pits" in works and not tally["n_pits"]):
+    if is_open or tally["n_pits_open"]:
         return ["short", "park_unknown"]
     if taken_m2 < LEAST_PART_M2:
         return ["short", "park_none"]

@@ -200,9 +200,10 @@ def _state_pits(
 ) -> list[Statement]:
     """Say how many pits and small holes there are, where they lie and how long they are open."""
     said = [*_counted("pits", "count", tally["n_pits"]), *placed]
-    if not said and "pits" in _classes(length):
+    if not said and tally["n_pits_open"]:
         said = [["pits", "not_placed"]]
-    elif not said and "inside" in _classes(length) and OPEN_CUT not in length:
+    elif not said and {"inside", "pits"} & _classes(length) and OPEN_CUT not in length:
+        # A pipe may be pulled through from pits that lie in other streets.
         said = [["pits", "none"]]
     elif tally["n_pits_open"]:
         said.append(["pits", "more_open"])
@@ -357,8 +358,7 @@ def _state_parking(
     said += _say_parking("trench", tally["trench_parking_m2"], settings)
     if tally["n_trench_parking_unknown"]:
         said.append(["parking", "trench_unknown"])
-    is_placed = not tally["n_pits_open"] and (tally["n_pits"] > 0 or "pits" not in classes)
-    if not said and is_placed:
+    if not said and not tally["n_pits_open"]:
         said.append(["parking", "none"])
     return [*said, ["parking", f"bans_{_name_bans(classes)}"]]
 

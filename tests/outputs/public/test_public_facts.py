@@ -167,6 +167,18 @@ def test_no_tree_is_promised_spared_while_pits_are_not_placed():
     assert ["plan_none"] not in _said(result, "Alder Row", "trees")
 
 
+def test_a_street_that_a_string_only_crosses_has_no_pits_and_none_to_come():
+    """Both pits of its string have their places, in the next street."""
+    whole = make_result()
+    pits = whole.pits.assign(run_id="R3").set_geometry([_box(100, 50, 102, 52)] * len(whole.pits))
+    result = dataclasses.replace(whole, pits=pits)
+    assert _said(result, "Mill Bank", "pits")[0] == ["count", {"n": len(pits)}]
+    assert _said(result, "Alder Row", "pits")[0] == ["none"]
+    said = json.dumps(_said(result, "Alder Row", "short"))
+    assert "pits_open" not in said
+    assert "park_unknown" not in said
+
+
 def test_a_garden_tree_is_left_out_of_the_counts_too():
     road = _frame([_box(-20, -6, 140, 3.2)], kind=["carriageway"])
     said = _said(make_result(surfaces=road), "Alder Row", "trees")
