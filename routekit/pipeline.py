@@ -17,6 +17,7 @@ from routekit.advice.choice import (
     balance_works,
     choose_renewal,
     keep_names,
+    set_out_renewal,
 )
 from routekit.advice.currency import find_neutral_rates
 from routekit.advice.new_lines import NewLines, draw_new_lines, lay_lines
@@ -282,7 +283,7 @@ def judge_runs(
         rules=settings.zones,
     )
     exposure = laid.exposure
-    renewal = choose_renewal(
+    recommended = choose_renewal(
         layers,
         runs,
         zones,
@@ -298,12 +299,13 @@ def judge_runs(
         layers,
         zones,
         condition,
-        renewal,
+        recommended,
         prepared.decided,
         settings,
         choice_settings(settings),
     )
-    renewal, new_lines = lay_lines(renewal, new_lines, lines)
+    recommended, new_lines = lay_lines(recommended, new_lines, lines)
+    renewal = set_out_renewal(recommended)
     renewal, settled = tell_sureness(renewal, renewal.dug.near_misses, choice_settings(settings))
     return JudgedRuns(
         exposure=exposure, dug=renewal.dug, chosen=renewal, settled=settled, new_lines=new_lines

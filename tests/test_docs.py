@@ -116,6 +116,7 @@ WHOLE_STUDY = {
     "lay_open_lines",
     "make_programme",
     "read_layers",
+    "set_out_renewal",
     "tabulate_stems",
     "tell_sureness",
 }
@@ -160,6 +161,7 @@ RAISES_NOTHING = {
     "rate_runs",
     "report_loose",
     "report_elsewhere",
+    "set_out_renewal",
     "report_unplaced",
     "review_photo",
     "review_tree_photos",

@@ -101,6 +101,23 @@ class Known:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Recommended:
+    """What is recommended for every run, before its works are set out.
+
+    `runs` have what was found about each beside their layer columns, `shares` are the kinds of
+    surface along each run, `laid` the new lines on which some of them are laid.
+    """
+
+    runs: gpd.GeoDataFrame
+    advice: pd.DataFrame
+    place: Place
+    choice: BurstChoice
+    shares: pd.DataFrame
+    known: Known
+    laid: LaidLines | None
+
+
+@dataclass(frozen=True, kw_only=True)
 class Renewal(Chosen):
     """The choice with what it rests on.
 
@@ -133,8 +150,8 @@ def choose_renewal(
     *,
     tell: Tell,
     name_works: Callable[[Works], Works] = keep_names,
-) -> Renewal:
-    """Choose how to renew every run, and set out the works.
+) -> Recommended:
+    """Choose how to renew every run.
 
     Parameters
     ----------
@@ -158,7 +175,8 @@ def choose_renewal(
 
     Returns
     -------
-    Renewal
+    Recommended
+        Works are set out by `set_out_renewal`.
     """
     tell("Checking techniques")
     place = prepare_place(
@@ -194,24 +212,23 @@ def choose_renewal(
         decided=decided,
         settings=settings,
     )
-    return _write_renewal(place, strings, shares, known, None)
+    return _recommend(place, strings, shares, known, None)
 
 
-def lay_renewal(renewal: Renewal, laid: LaidLines) -> Renewal:
-    """Recommend anew where runs are laid on new lines, and set out the works.
+def lay_renewal(renewal: Recommended, laid: LaidLines) -> Recommended:
+    """Recommend anew where runs are laid on new lines.
 
     Parameters
     ----------
-    renewal : Renewal
+    renewal : Recommended
         What is recommended without new lines; strings of other runs stay.
     laid : LaidLines
         Lines that score better than what is recommended for their runs.
 
     Returns
     -------
-    Renewal
-        Open cut of these runs is their new line. Open cut everywhere, among the `sides`, stays that
-        of the lines as they are.
+    Recommended
+        Open cut of these runs is their new line.
 
     Raises
     ------
@@ -229,22 +246,49 @@ def lay_renewal(renewal: Renewal, laid: LaidLines) -> Renewal:
     work = take_work(laid, len(known.runs))
     place = replace(renewal.place, laid=work)
     strings = choose_laid(renewal.choice, laid, work, known.settings.advice)
-    return _write_renewal(place, strings, renewal.shares, known, laid)
+    return _recommend(place, strings, renewal.shares, known, laid)
 
 
-def _write_renewal(
+def _recommend(
     place: Place,
-    chosen_strings: BurstChoice,
+    strings: BurstChoice,
     shares: pd.DataFrame,
     known: Known,
     laid: LaidLines | None,
-) -> Renewal:
-    """Recommend, and set out the works."""
+) -> Recommended:
+    """Recommend, on new lines where some are laid."""
+    works, plans, final = strings.works, strings.plans, strings.final
+    advice = _advise(place, plans, final, works, known.decided, strings, known.settings)
+    is_zoned = len(known.zones) > 0
+    return Recommended(
+        runs=_attach_facts(known.runs, place.cases, known.flow, is_zoned=is_zoned),
+        advice=_tell_laid(advice, laid),
+        place=place,
+        choice=strings,
+        shares=shares,
+        known=known,
+        laid=laid,
+    )
+
+
+def set_out_renewal(recommended: Recommended) -> Renewal:
+    """Set out the works that are recommended.
+
+    Parameters
+    ----------
+    recommended : Recommended
+        On new lines where these are laid in the end.
+
+    Returns
+    -------
+    Renewal
+        Open cut everywhere, among the `sides`, is that of the lines as they are.
+    """
+    place, strings, shares = recommended.place, recommended.choice, recommended.shares
+    advice, known, laid = recommended.advice, recommended.known, recommended.laid
     layers, runs, zones, decided = known.layers, known.runs, known.zones, known.decided
     settings, exposure = known.settings, known.exposure
-    works, plans, final = chosen_strings.works, chosen_strings.plans, chosen_strings.final
-    advice = _advise(place, plans, final, works, decided, chosen_strings, settings)
-    advice = _tell_laid(advice, laid)
+    works, plans, final = strings.works, strings.plans, strings.final
     chosen = name_techniques(advice["technique"])
     works = replace(works, digs=set_out_digs(place, chosen))
     dug = exposure if laid is None else expose_laid(exposure, laid)
@@ -261,7 +305,7 @@ def _write_renewal(
         settings=settings.site.laydown,
     )
     pipes = plan_settings(settings)
-    advice = _judge_lines(advice, place, chosen_strings, shares, decided, pipes, settings)
+    advice = _judge_lines(advice, place, strings, shares, decided, pipes, settings)
     advice = ask_on_site(advice, place, works.strings, laydown)
     advice = advice.assign(
         root_cutting=find_root_cutting(advice, known.condition),
@@ -275,7 +319,7 @@ def _write_renewal(
     needs = place.cases["needs_work"].to_numpy() > 0
     open_cut = final.quantities[OPEN_CUT] if laid is None else laid.open_cut
     return Renewal(
-        runs=_attach_facts(runs, place.cases, known.flow, is_zoned=len(zones) > 0),
+        runs=recommended.runs,
         checks=mark_checks(_list_checks(runs["run_id"], final, laid), advice),
         options=_tabulate_options(runs, final, laid),
         advice=advice,
@@ -286,7 +330,7 @@ def _write_renewal(
         times=times,
         sides=take_sides(needs, chosen, final.quantities, open_cut),
         place=ground,
-        choice=chosen_strings,
+        choice=strings,
         shares=shares,
         known=known,
         dug=dug,

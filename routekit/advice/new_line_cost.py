@@ -9,7 +9,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from routekit.advice.choice import Renewal
+from routekit.advice.choice import Recommended
 from routekit.advice.earthworks import DIG_PLAN, Items, read_site, trench_items
 from routekit.advice.full_plans import measure_sites
 from routekit.advice.new_line_proof import Proof
@@ -71,13 +71,13 @@ class Weighed:
     parts: Floats
 
 
-def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> Weighed:
+def weigh_lines(proof: Proof, renewal: Recommended, settings: ChoiceSettings) -> Weighed:
     """Find cost, days, carbon and score of new lines, each as those of a technique are found.
 
     Parameters
     ----------
     proof : Proof
-    renewal : Renewal
+    renewal : Recommended
         What is recommended without new lines.
     settings : ChoiceSettings
 
@@ -131,7 +131,7 @@ def weigh_lines(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> Wei
     return Weighed(table=table, work=work, quantities=quantities, facts=facts, parts=parts)
 
 
-def _sum_work(proof: Proof, renewal: Renewal, settings: ChoiceSettings) -> Items:
+def _sum_work(proof: Proof, renewal: Recommended, settings: ChoiceSettings) -> Items:
     """List the work of new lines: trench, connections re-laid, the old line filled."""
     advice, size = settings.advice, len(proof.own)
     site = read_site(
@@ -200,7 +200,7 @@ def _blank_digs(plan: pd.DataFrame) -> pd.DataFrame:
     return plan.assign(setup_share=1.0, **none)
 
 
-def _shares(lines: object, width_m: pd.Series, renewal: Renewal) -> pd.DataFrame:
+def _shares(lines: object, width_m: pd.Series, renewal: Recommended) -> pd.DataFrame:
     """Shares of the surfaces over trenches; see `surface_shares`."""
     around = renewal.place.around.surfaces
     table = gpd.GeoDataFrame({"kind": around.kind}, geometry=around.shape)

@@ -14,7 +14,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 
-from routekit.advice.choice import Renewal, plan_settings
+from routekit.advice.choice import Recommended, plan_settings
 from routekit.advice.line_drafts import Drafts, lay_drafts
 from routekit.advice.settings import ChoiceSettings
 from routekit.arrays import Flags, Floats, Ints, Objects
@@ -77,7 +77,7 @@ def prove_lines(
     layers: Layers,
     zones: gpd.GeoDataFrame,
     condition: pd.DataFrame,
-    renewal: Renewal,
+    renewal: Recommended,
     decided: Decided,
     inputs: InputSettings,
     settings: ChoiceSettings,
@@ -93,7 +93,7 @@ def prove_lines(
         One zone per tree.
     condition : DataFrame
         One row per run.
-    renewal : Renewal
+    renewal : Recommended
         What is recommended without new lines.
     decided : Decided
     inputs : InputSettings

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from routekit.advice.choice import Renewal
+from routekit.advice.choice import Recommended
 from routekit.advice.settings import ChoiceSettings
 from routekit.advice.surfaces import KINDS
 from routekit.arrays import Floats, Ints, take_numbers
@@ -20,7 +20,7 @@ _COMMON_ZONE_M: Final = 10.0
 """Width over which a major encroachment is spread, m: a root zone of a common street tree."""
 
 
-def price_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Prices:
+def price_search(run: int, renewal: Recommended, settings: ChoiceSettings) -> Prices:
     """Price what a search weighs: by the cost of open cut on the run itself.
 
     A metre in a root zone costs the area it severs and a major encroachment spread over a zone of
@@ -31,7 +31,7 @@ def price_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Prices
     ----------
     run : int
         Position of the run.
-    renewal : Renewal
+    renewal : Recommended
     settings : ChoiceSettings
 
     Returns
@@ -54,7 +54,7 @@ def price_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Prices
     )
 
 
-def floor_cost(renewal: Renewal, settings: ChoiceSettings) -> Floats:
+def floor_cost(renewal: Recommended, settings: ChoiceSettings) -> Floats:
     """Find what a metre of trench costs at least over its life, were it laid in place of each run.
 
     That of open cut on the run itself, less what the cheapest surface would save over the dearest:
@@ -62,7 +62,7 @@ def floor_cost(renewal: Renewal, settings: ChoiceSettings) -> Floats:
 
     Parameters
     ----------
-    renewal : Renewal
+    renewal : Recommended
     settings : ChoiceSettings
 
     Returns
@@ -81,14 +81,14 @@ def floor_cost(renewal: Renewal, settings: ChoiceSettings) -> Floats:
     return floor
 
 
-def bound_search(run: int, renewal: Renewal, settings: ChoiceSettings) -> Bounds:
+def bound_search(run: int, renewal: Recommended, settings: ChoiceSettings) -> Bounds:
     """Bound the search for one run.
 
     Parameters
     ----------
     run : int
         Position of the run.
-    renewal : Renewal
+    renewal : Recommended
     settings : ChoiceSettings
 
     Returns
@@ -157,7 +157,7 @@ def find_next(runs: pd.DataFrame, falls: Floats, *, level_error_m: float) -> Int
     return np.where(serves & (below != np.arange(len(runs))), below, -1).astype(np.int64)
 
 
-def _half_width(run: int, renewal: Renewal, settings: ChoiceSettings) -> float:
+def _half_width(run: int, renewal: Recommended, settings: ChoiceSettings) -> float:
     """Half of what is dug: trench on the old line, or a new manhole where that is wider, m."""
     trench = renewal.place.trenches["corridor_width_m"].to_numpy(dtype=float)[run]
     return float(np.fmax(trench, settings.advice.new_lines.manhole_pit_m)) / 2

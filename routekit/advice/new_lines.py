@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.advice.choice import Renewal, lay_renewal
+from routekit.advice.choice import Recommended, lay_renewal
 from routekit.advice.joint_lines import (
     Tried,
     choose_rows,
@@ -95,7 +95,7 @@ def draw_new_lines(
     layers: Layers,
     zones: gpd.GeoDataFrame,
     condition: pd.DataFrame,
-    renewal: Renewal,
+    renewal: Recommended,
     decided: Decided,
     inputs: InputSettings,
     settings: ChoiceSettings,
@@ -109,7 +109,7 @@ def draw_new_lines(
         One zone per tree.
     condition : DataFrame
         One row per run.
-    renewal : Renewal
+    renewal : Recommended
         What is recommended without new lines.
     decided : Decided
     inputs : InputSettings
@@ -204,7 +204,7 @@ def _move_together(
     proof: Proof | None,
     seek: Callable[[Ints], Sought],
     prove: Callable[[Drafts], Proof | None],
-    renewal: Renewal,
+    renewal: Recommended,
     settings: ChoiceSettings,
 ) -> _Joint:
     """Move runs in a row together where that is better; see `routekit.advice.joint_lines`."""
@@ -243,7 +243,7 @@ def _move_together(
     )
 
 
-def _score_recommended(renewal: Renewal) -> Floats:
+def _score_recommended(renewal: Recommended) -> Floats:
     """Score of what is recommended for each run; infinite where nothing is."""
     advice, scores = renewal.advice, renewal.choice.final.scores.total
     codes = pd.Index(list(TECHNIQUES)).get_indexer(pd.Index(advice["technique"].astype(object)))
@@ -252,7 +252,7 @@ def _score_recommended(renewal: Renewal) -> Floats:
 
 
 def _find_beyond(
-    asked: Ints, proof: Proof | None, renewal: Renewal, settings: ChoiceSettings
+    asked: Ints, proof: Proof | None, renewal: Recommended, settings: ChoiceSettings
 ) -> Ints:
     """Find the run below each whose own two manholes no line joins that may be dug; -1 none."""
     serves = np.zeros(len(renewal.runs), dtype=bool)
@@ -269,7 +269,7 @@ def _put_together(
     sought: list[Sought],
     proof: Proof | None,
     joint: dict[int, Text],
-    renewal: Renewal,
+    renewal: Recommended,
     settings: ChoiceSettings,
 ) -> tuple[NewLines, LaidLines | None]:
     """Put the tables of new lines together."""
@@ -288,7 +288,7 @@ def _put_together(
 
 
 def _lay(
-    lines: pd.DataFrame, asked: Ints, proof: Proof, weighed: Weighed, renewal: Renewal
+    lines: pd.DataFrame, asked: Ints, proof: Proof, weighed: Weighed, renewal: Recommended
 ) -> LaidLines | None:
     """Gather the lines that are recommended; None where none is."""
     at = np.searchsorted(asked, proof.own)
@@ -322,7 +322,7 @@ def _ask_precautions(checks: list[Check]) -> Objects:
     return fill(join([word(text) for text in dict.fromkeys(texts)]) for texts in asked)
 
 
-def _keep_offers(renewal: Renewal, settings: ChoiceSettings) -> Objects:
+def _keep_offers(renewal: Recommended, settings: ChoiceSettings) -> Objects:
     """Say for which runs a new line stays an offer however it scores; blank where it does not."""
     kept = _find_held(renewal)
     if not settings.advice.new_lines.is_recommended:
@@ -330,7 +330,7 @@ def _keep_offers(renewal: Renewal, settings: ChoiceSettings) -> Objects:
     return kept
 
 
-def _find_held(renewal: Renewal) -> Objects:
+def _find_held(renewal: Recommended) -> Objects:
     """Say which runs keep to what is recommended for them; blank where they need not."""
     advice = renewal.advice
     decided = advice["is_forced"].to_numpy(dtype=bool) | (
@@ -347,13 +347,13 @@ def _find_held(renewal: Renewal) -> Objects:
 
 
 def lay_lines(
-    renewal: Renewal, new_lines: NewLines, laid: LaidLines | None
-) -> tuple[Renewal, NewLines]:
+    renewal: Recommended, new_lines: NewLines, laid: LaidLines | None
+) -> tuple[Recommended, NewLines]:
     """Recommend anew where runs are laid on new lines; runs moved together are laid all or none.
 
     Parameters
     ----------
-    renewal : Renewal
+    renewal : Recommended
         What is recommended without new lines.
     new_lines : NewLines
     laid : LaidLines or None
@@ -361,7 +361,7 @@ def lay_lines(
 
     Returns
     -------
-    Renewal, NewLines
+    Recommended, NewLines
 
     Examples
     --------
@@ -417,7 +417,7 @@ def settle_laid(new_lines: NewLines, advice: pd.DataFrame) -> NewLines:
     return new_lines._replace(lines=new_lines.lines.assign(is_recommended=is_laid))
 
 
-def _list_connections(proof: Proof | None, renewal: Renewal) -> gpd.GeoDataFrame:
+def _list_connections(proof: Proof | None, renewal: Recommended) -> gpd.GeoDataFrame:
     """List the connections that are re-laid, with the services that their trenches cross."""
     numbers = ["diameter_mm", "length_m", "n_services", "service_clear_m"]
     ids = renewal.runs["run_id"].to_numpy(dtype=object)
@@ -443,12 +443,12 @@ def _list_connections(proof: Proof | None, renewal: Renewal) -> gpd.GeoDataFrame
     )
 
 
-def find_asked(renewal: Renewal, settings: ChoiceSettings) -> Ints:
+def find_asked(renewal: Recommended, settings: ChoiceSettings) -> Ints:
     """Find the runs for which a new line is sought.
 
     Parameters
     ----------
-    renewal : Renewal
+    renewal : Recommended
     settings : ChoiceSettings
 
     Returns
@@ -503,7 +503,7 @@ def _tabulate(
     proof: Proof | None,
     weighed: Weighed | None,
     joint: dict[int, Text],
-    renewal: Renewal,
+    renewal: Recommended,
     settings: ChoiceSettings,
 ) -> gpd.GeoDataFrame:
     """Write the table of new lines: one row for each run that was asked for."""
