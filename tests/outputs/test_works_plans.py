@@ -206,3 +206,15 @@ def test_a_study_without_works_says_so():
     ((_, text),) = render_parts(make_empty_result())
     assert "No run of this study is worked on." in text
     assert print_page(text, WORKS_LAYOUT).startswith(b"%PDF")
+
+
+def test_a_street_that_is_lined_tells_plant_to_keep_off_the_zones(sample_result):
+    """Where nothing is dug no fence is drawn, and plant stands at manholes under the trees."""
+    dug = ("pits", "digs", "tree_protection", "laydown", "strings")
+    lined = {name: getattr(sample_result, name).iloc[:0] for name in dug}
+    trenches = sample_result.trenches.assign(is_recommended=False)
+    ((_, text),) = render_parts(dataclasses.replace(sample_result, trenches=trenches, **lined))
+    worked, _ = list_streets(sample_result)
+    told = "Plant at a manhole keeps off open soil in every root protection zone drawn"
+    assert text.count(told) == len(worked)
+    assert text.count("No pit, dig, trench or string set out here reaches") == len(worked)
