@@ -54,6 +54,15 @@ SHAPES: Final = {DONE_RUNS: "MultiLineString", PITS_DUG: "MultiPolygon", ROOTS_M
 TEMPLATES: Final = (DONE_RUNS, PERMITS)
 """Layers that are handed out with rows to fill in: one in which only names stand tells nothing."""
 
+RETURN_TABLE: Final = "routekit_result"
+"""Table of a return file: with which result it was written, and what its strings mean there."""
+
+STRING_RUNS: Final = "run_ids"
+"""Column of readings that is filled in with the results: it need not be there."""
+
+STRING_MARK: Final = "string "
+"""Stands before the name of a string in that table; its value are the runs."""
+
 READ_AT: Final = ("pipe", "machine")
 """Where a pull is read: behind the head on the pipe, or at the machine."""
 
@@ -63,7 +72,11 @@ _CHOICES: Final[dict[str, tuple[str, ...]]] = {
     "read_at": READ_AT,
     "pit_methods": tuple(each for each in DIG_METHODS if each != "robot"),
 }
-GIVEN_COLUMNS: Final = {DONE_RUNS: ("run_id",), PERMITS: ("permit_id", "kind", "what")}
+GIVEN_COLUMNS: Final = {
+    DONE_RUNS: ("run_id",),
+    PULL_READINGS: (STRING_RUNS,),
+    PERMITS: ("permit_id", "kind", "what"),
+}
 """Columns that are filled in when the file is handed out."""
 
 SITE_LAYERS: Final = (DONE_RUNS, PULL_READINGS, PITS_DUG, ROOTS_MET, PERMITS)
@@ -211,6 +224,7 @@ def read_site_return(
                 for layer in _NAMED
                 if layer in there
             }
+            meant = read_meanings(opened) if RETURN_TABLE in there else {}
         except (DataSourceError, RuntimeError, ValueError) as error:
             msg = f"{where}: {path} cannot be read ({error}); write it anew, or mend it in a GIS"
             raise LayerError(msg) from error
@@ -227,6 +241,7 @@ def read_site_return(
         else _miss_layer(layer, path, findings)
         for layer in _NAMED
     }
+    tables[PULL_READINGS] = name_string_runs(tables[PULL_READINGS], meant)
     raw = RawLayer(
         layer=SITE_RETURN,
         frame=pd.DataFrame(index=pd.RangeIndex(sum(map(len, tables.values())))),
@@ -235,6 +250,43 @@ def read_site_return(
         sha256=hash_source(path),
     )
     return replace(empty_return(), **tables, is_given=True, source=raw)
+
+
+def read_meanings(source: str | Path) -> dict[str, str]:
+    """Read which runs the names of strings in a return file mean.
+
+    Parameters
+    ----------
+    source : str or Path
+        A file with the table `RETURN_TABLE`.
+
+    Returns
+    -------
+    dict of str to str
+        Runs of each string, joined by ;. None in a file of an earlier version.
+    """
+    table = pyogrio.read_dataframe(source, layer=RETURN_TABLE).astype("str")
+    mine = table[table["name"].str.startswith(STRING_MARK)]
+    return dict(zip(mine["name"].str.removeprefix(STRING_MARK), mine["value"], strict=True))
+
+
+def name_string_runs(readings: pd.DataFrame, meant: dict[str, str]) -> pd.DataFrame:
+    """Write the runs of its string beside each reading, where they do not stand there yet.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        string_id, run_ids.
+    meant : dict of str to str
+        From `read_meanings`.
+
+    Returns
+    -------
+    DataFrame
+    """
+    told = readings["string_id"].astype("str").map(meant).astype(object)
+    runs = readings["run_ids"].astype(object).fillna(told)
+    return readings.assign(run_ids=runs.astype("str"))
 
 
 def leave_unknown(
@@ -346,7 +398,8 @@ def _match_columns(
     free = {name.strip().casefold(): name for name in held if name not in columns}
     spelt = {free[name]: name for name in columns if name not in frame and name in free}
     unknown = [name for name in held if name not in columns and name not in spelt]
-    for name in [each for each in columns if each not in (*frame, *spelt.values())]:
+    there = (*frame, *spelt.values(), STRING_RUNS)
+    for name in [each for each in columns if each not in there]:
         done = (
             say(
                 "read as blank; if it stands under another name ({names}), rename that column to "

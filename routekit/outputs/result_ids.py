@@ -14,8 +14,7 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-RETURN_TABLE: Final = "routekit_result"
-"""Table of `return.gpkg` that names the result it was written with."""
+from routekit.layers.site_return import RETURN_TABLE
 
 PROPERTY: Final = "routekit result"
 """Property of the workbook that names the result."""

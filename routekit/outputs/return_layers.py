@@ -28,17 +28,20 @@ from routekit.layers.site_return import (
     PERMITS,
     PITS_DUG,
     PULL_READINGS,
+    RETURN_TABLE,
     ROOTS_MET,
     SHAPES,
     SITE_LAYERS,
     SITE_RETURN,
+    STRING_MARK,
     TEMPLATES,
     load_return_columns,
+    name_string_runs,
+    read_meanings,
 )
 from routekit.outputs.foreign_layers import ForeignTables, read_foreign, write_foreign
 from routekit.outputs.geopackage import write_layers
 from routekit.outputs.gis_layers import Layer, root_zones_layer
-from routekit.outputs.result_ids import RETURN_TABLE
 from routekit.outputs.touched_trees import list_touched
 from routekit.record.permits import name_works
 from routekit.result import Result
@@ -117,6 +120,7 @@ def write_return_file(
     if len(in_use):
         in_use = in_use[in_use["tree_id"].isin(touched).to_numpy()]
     own = [("caution", caution) for caution in result.cautions if caution not in CAUTIONS]
+    named = zip(STRING_MARK + result.strings["string_id"], result.strings["run_ids"], strict=True)
     layers = [
         Layer(
             name="root_zones",
@@ -139,7 +143,9 @@ def write_return_file(
         *(_site_layer(name, table) for name, table in site.items()),
         Layer(
             name=RETURN_TABLE,
-            table=pd.DataFrame([("result", result.result_id), *own], columns=["name", "value"]),
+            table=pd.DataFrame(
+                [("result", result.result_id), *own, *named], columns=["name", "value"]
+            ),
             description="Result that this file was written with; leave it as it is",
         ),
     ]
@@ -235,6 +241,9 @@ def _read_site_layer(path: Path, layer: str, result: Result) -> pd.DataFrame:
         columns=[*columns, *(each for each in written if each not in (*columns, "geometry"))]
     )
     table = written.assign(geometry=shapes)
+    if layer == PULL_READINGS and len(table) and RETURN_TABLE in pyogrio.list_layers(path)[:, 0]:
+        # Strings are numbered anew in this result: what the names mean goes along.
+        table = name_string_runs(table, read_meanings(path))
     if layer not in TEMPLATES:
         return table
     told = [each for each in written if each not in GIVEN_COLUMNS[layer]]

@@ -23,6 +23,56 @@ if TYPE_CHECKING:
     from routekit.layers.findings import Findings
 
 
+def rename_strings(returned: SiteReturn, strings: pd.DataFrame, findings: Findings) -> SiteReturn:
+    """Give each reading the name that its string has in this result.
+
+    Parameters
+    ----------
+    returned : SiteReturn
+        As read. Readings beside which no runs stand are left as they are.
+    strings : DataFrame
+        string_id, run_ids.
+    findings : Findings
+        Takes each reading whose string is none of this result: it is left out.
+
+    Returns
+    -------
+    SiteReturn
+
+    Examples
+    --------
+    >>> from routekit.layers.findings import Findings
+    >>> from routekit.layers.site_return import empty_return
+    >>> rename_strings(empty_return(), pd.DataFrame(), Findings()).is_given
+    False
+    """
+    readings = returned.pull_readings
+    told = readings["run_ids"].notna().to_numpy(dtype=bool)
+    if not told.any():
+        return returned
+    sets = [frozenset(runs) for runs in split_ids(strings["run_ids"])]
+    names = dict(zip(sets, strings["string_id"].astype("str"), strict=True))
+    runs = readings["run_ids"][told]
+    now = pd.Series(
+        [names.get(frozenset(each)) for each in split_ids(runs)], index=runs.index, dtype=object
+    )
+    gone = now.isna()
+    findings.add(
+        "error",
+        PULL_READINGS,
+        readings["row"][now.index[gone]],
+        field="string_id",
+        seen=say_each("no string of this result has the runs {runs}", runs=runs[gone].tolist()),
+        done=say(
+            "the row is not read; read it with the layers as they were when the string was planned"
+        ),
+    )
+    renamed = readings["string_id"].astype(object).copy()
+    renamed[now.index] = now
+    kept = readings.assign(string_id=renamed.astype("str"))[~told | renamed.notna().to_numpy()]
+    return replace(returned, pull_readings=kept.reset_index(drop=True))
+
+
 def hold_pulls(returned: SiteReturn, strings: pd.DataFrame, findings: Findings) -> SiteReturn:
     """Leave out the readings that are told of another string than the one of that name now.
 

@@ -22,7 +22,7 @@ from routekit.record.lessons import (
 )
 from routekit.record.permits import Asked, fill_in, hold_to_works, list_permits
 from routekit.record.posterior import LEAST_RATIOS
-from routekit.record.pulled import hold_pulls
+from routekit.record.pulled import hold_pulls, rename_strings
 from routekit.record.settings import RecordSettings
 from routekit.words.texts import say
 
@@ -89,7 +89,7 @@ def keep_record(
         "pit_id": works.pits["pit_id"],
     }
     returned = name_planned(
-        layers.site_return,
+        rename_strings(layers.site_return, works.strings, findings),
         {name: pd.Index(ids.astype("str")) for name, ids in names.items()},
         findings,
     )

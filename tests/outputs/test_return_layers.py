@@ -7,14 +7,18 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyogrio
+import pyproj
 import pytest
 import shapely
 from synthetic import CRS, MARKUP, make_empty_result, make_result
 
 from routekit.errors import OutputError
+from routekit.layers.findings import Findings
 from routekit.layers.same_tree import PLACE_COLUMNS
+from routekit.layers.site_return import read_meanings, read_site_return
 from routekit.outputs.return_layers import DECISION_COLUMNS, ZONE_COLUMNS, write_return_file
 from routekit.outputs.touched_trees import list_touched
+from routekit.study import parse_settings
 
 
 @pytest.fixture(scope="module")
@@ -208,6 +212,22 @@ def test_works_in_another_file_than_the_one_that_was_read_are_told(result, tmp_p
     assert done["run_id"][done["done_on"].notna()].tolist() == [second]
     taken = dataclasses.replace(result, inputs=(("layers.site_return", path),))
     assert write_return_file(taken, path)[1] == []
+
+
+def test_a_pull_keeps_the_runs_of_its_string_when_strings_are_numbered_anew(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    name, runs = result.strings[["string_id", "run_ids"]].iloc[0]
+    reading = pd.DataFrame({"string_id": [name], "chainage_m": [5.0], "pull_kn": [20.0]})
+    pyogrio.write_dataframe(reading, path, layer="pull_readings")
+    other = result.strings.assign(run_ids="another run")
+    write_return_layers(dataclasses.replace(result, strings=other), path)
+    kept = pyogrio.read_dataframe(path, layer="pull_readings")
+    assert kept[["string_id", "run_ids", "pull_kn"]].to_numpy().tolist() == [[name, runs, 20.0]]
+    # As the next study reads it.
+    settings = parse_settings({"layers": {"sewers": "a", "trees": "b", "site_return": path.name}})
+    read = read_site_return(settings, tmp_path, pyproj.CRS(CRS), Findings())
+    assert read.pull_readings["run_ids"].tolist() == [runs]
+    assert read_meanings(path)[name] == "another run"
 
 
 def test_edits_in_no_coordinate_system_are_refused(result, tmp_path):
