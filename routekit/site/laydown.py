@@ -407,6 +407,13 @@ def _describe(table: pd.DataFrame) -> Objects:
         needed=number_text(table["wanted_m"], 0),
         outcome=outcome,
     )
+    # Room is sought as far as it is needed and no farther: how much more there is nobody knows.
+    enough = say_rows(
+        "{needed} m needed: {outcome}",
+        needed=number_text(table["wanted_m"], 0),
+        outcome=outcome,
+    )
+    said[fits] = enough[fits]
     said[table["available_m"].isna().to_numpy()] = say("not known: the launch pit is not placed")
     return said
 

@@ -45,7 +45,7 @@ def test_the_whole_string_fits_behind_the_pit():
     assert row["fits"]
     assert row["stages"] == 1
     assert row["longest_string_m"] == pytest.approx(84)
-    assert row["text"] == "85 m available, 85 m needed: the whole string fits"
+    assert row["text"] == "85 m needed: the whole string fits"
 
 
 @pytest.mark.parametrize("stop", ["obstacle", "study", "stem"])
