@@ -27,6 +27,7 @@ from routekit.advice.tree_outcomes import judge_outcomes
 from routekit.advice.ways import compare_ways
 from routekit.arrays import at_work
 from routekit.errors import DecisionError, LayerError
+from routekit.layers.aside import Aside, InMemory
 from routekit.layers.crowns import mark_origin
 from routekit.layers.decisions import STEM, Decided, find_tree_decisions, read_decisions
 from routekit.layers.ground import add_ground
@@ -178,6 +179,9 @@ class JudgedRuns(Judged):
     """The same with what the choice rests on."""
 
     chosen: Renewal
+
+
+_IN_MEMORY = InMemory()
 
 
 def _silent(_: str) -> None:
@@ -336,7 +340,7 @@ def conclude(
     return result
 
 
-def _hold(table: Table) -> Table:
+def hold(table: Table) -> Table:
     """Hold a table as it is."""
     return table
 
@@ -347,7 +351,7 @@ def draw_conclusions(
     condition: pd.DataFrame,
     judged: Judged,
     *,
-    keep: Keep = _hold,
+    keep: Keep = hold,
 ) -> ShownResult:
     """Conclude without holding the tables to their schema.
 
@@ -395,6 +399,7 @@ def draw_conclusions(
         drag_factor=settings.pull.drag_factor[1],
         groundwater_depth_m=settings.methods.subsoil.groundwater_depth_m,
     )
+    record = replace(record, permits=keep(record.permits))
     balance, totals = balance_works(
         renewal, judged.exposure, judged.dug, prepared.zones, choice_settings(settings)
     )
@@ -460,7 +465,7 @@ def draw_conclusions(
 
 
 @at_work()
-def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
+def prepare_study(study: Study, *, tell: Tell = _silent, aside: Aside = _IN_MEMORY) -> Prepared:
     """Read the layers, find the depth along each run, and draw the root zones.
 
     Parameters
@@ -468,6 +473,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     study : Study
     tell : callable, optional
         Is called with the name of each stage as it begins.
+    aside : Aside, optional
+        Where layers stand while others are worked on.
 
     Returns
     -------
@@ -487,7 +494,7 @@ def prepare_study(study: Study, *, tell: Tell = _silent) -> Prepared:
     """
     require_study(study, "prepare_study")
     tell("Reading layers")
-    layers = read_layers(study.settings, study.path.parent)
+    layers = read_layers(study.settings, study.path.parent, aside=aside)
     runs, depth_findings = add_ground(
         layers.runs, layers.manholes, terrain=layers.terrain, inputs=study.settings
     )

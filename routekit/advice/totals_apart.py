@@ -265,6 +265,8 @@ def sum_up(
         loss_open_cut=_loss_of(is_cut, dug, zones),
         undecided=_list_reached(is_open, exposure, zones),
     )
+    # Nothing below looks at what was made of the zones of all trees.
+    place.around.zones.forget()
     cut_runs &= ~is_open
     before = _loss_of(cut_runs, exposure, zones)
     unseen = find_unseen(

@@ -46,7 +46,10 @@ from routekit.words.columns import say_each
 from routekit.words.texts import join, say
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from routekit.arrays import Flags
+    from routekit.layers.aside import Aside
     from routekit.layers.findings import Findings
     from routekit.layers.raw_layers import RawLayer
     from routekit.layers.settings import InputSettings, Scalar
@@ -69,6 +72,20 @@ class MappedLayer:
     keys: pd.Series
     mapping: pd.DataFrame
     units: dict[str, ColumnUnit]
+
+    def put_aside(self, aside: Aside) -> MappedLayer:
+        """Give the same layer, its rows put away."""
+        return self._move(aside.put_aside)
+
+    def take_down(self, aside: Aside) -> MappedLayer:
+        """Give the same layer as steps work on it."""
+        return self._move(aside.take_down)
+
+    def _move(self, move: Callable[[pd.DataFrame], pd.DataFrame]) -> MappedLayer:
+        """Move table and names of rows."""
+        keys = move(self.keys.to_frame("key"))["key"]
+        keys.name = self.keys.name
+        return replace(self, table=move(self.table), keys=keys)
 
 
 @dataclass(frozen=True, kw_only=True)

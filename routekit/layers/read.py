@@ -20,6 +20,7 @@ import shapely
 from routekit.arrays import give_back
 from routekit.errors import FieldError, LayerError, RoutekitError
 from routekit.layers.area import clip_layers, report_far_layers
+from routekit.layers.aside import Aside, InMemory
 from routekit.layers.bore_columns import settle_sizes
 from routekit.layers.columns import (
     RASTER_LAYERS,
@@ -79,6 +80,7 @@ if TYPE_CHECKING:
 
 _LARGE: Final = 10_000
 """Rows of a layer from which on the memory that reading it took is given back at once."""
+_IN_MEMORY: Final = InMemory()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,7 +118,7 @@ class Layers:
     decision_places: tuple[str, ...] = ()
 
 
-def read_layers(inputs: InputSettings, base: Path) -> Layers:
+def read_layers(inputs: InputSettings, base: Path, *, aside: Aside = _IN_MEMORY) -> Layers:
     """Read, check and mend all layers of a study; a refusal carries what was found so far.
 
     Parameters
@@ -125,6 +127,8 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
         Where the layers are and how to read them.
     base : Path
         Folder of the study file; relative paths start there.
+    aside : Aside, optional
+        Where a layer stands while others are worked on.
 
     Returns
     -------
@@ -142,18 +146,18 @@ def read_layers(inputs: InputSettings, base: Path) -> Layers:
     """
     findings = Findings()
     try:
-        return _read_layers(inputs, base, findings)
+        return _read_layers(inputs, base, findings, aside)
     except RoutekitError as error:
         error.findings = findings.table()
         raise
 
 
-def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layers:
+def _read_layers(inputs: InputSettings, base: Path, findings: Findings, aside: Aside) -> Layers:
     """Read the layers; `findings` takes what is found on the way."""
     tallies: defaultdict[str, Counter[str]] = defaultdict(Counter)
-    raws = _read_all(inputs, base, findings, tallies)
+    raws = _read_all(inputs, base, findings, tallies, aside)
     rasters = {name: _find_raster(name, inputs, base) for name in RASTER_LAYERS}
-    mapped = _map_all(raws, inputs, findings)
+    mapped = _map_all(raws, inputs, findings, aside)
     own = {
         name: own_crs(raw, inputs.crs.get(name), findings)
         for name, raw in raws.items()
@@ -163,7 +167,8 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
         ask_about_feet(name, own[name], mapped[name].units, findings)
     findings.refuse_open()
     tables = {
-        name: _check_values(raws[name], each, inputs, findings) for name, each in mapped.items()
+        name: aside.put_aside(_check_values(raws[name], each.take_down(aside), inputs, findings))
+        for name, each in mapped.items()
     }
     findings.refuse_open()
     for name in (each for each in TABLE_LAYERS if each in tables):
@@ -173,18 +178,22 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
             severity="warning",
             field="",
         )
-    crs = _place_layers(raws, tables, own, inputs, findings)
+    crs = _place_layers(raws, tables, own, inputs, findings, aside)
     on_map = read_map_decisions(inputs, base, crs, findings)
     returned = read_site_return(inputs, base, crs, findings)
     if on_map is not None:
         tables = _add_map_rows(tables, on_map, inputs, findings, tallies)
     for name in VECTOR_LAYERS:
         table = cast("gpd.GeoDataFrame", tables[name]) if name in tables else empty_layer(name, crs)
-        tables[name] = _mend_layer(table, name, findings, tallies[name])
+        mended = _mend_layer(aside.take_down(table), name, findings, tallies[name])
+        tables[name] = aside.put_aside(mended)
     for name in TABLE_LAYERS:
         table = tables[name] if name in tables else empty_layer(name, crs)
-        tables[name] = drop_doubled_rows(table, name, findings=findings, tally=tallies[name])
-    tables = _fit_layers(tables, rasters, inputs, findings, tallies)
+        single = drop_doubled_rows(
+            aside.take_down(table), name, findings=findings, tally=tallies[name]
+        )
+        tables[name] = aside.put_aside(single)
+    tables = _fit_layers(tables, rasters, inputs, findings, tallies, aside)
     check_level_units(
         tables["sewers"],
         tables["manholes"],
@@ -194,19 +203,24 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
     refuse_other_trees(tables, within_m=inputs.study.same_tree_m, findings=findings)
     findings.refuse_open()
     tell_unread_cells(tables["decisions"], findings)
+    trees = aside.take_down(cast("gpd.GeoDataFrame", tables["trees"]))
     for change in (correct_stems, strike_out, strike_out_gone):
-        tables["trees"] = change(
-            cast("gpd.GeoDataFrame", tables["trees"]),
-            tables["decisions"],
-            findings=findings,
-            tally=tallies["trees"],
-        )
+        trees = change(trees, tables["decisions"], findings=findings, tally=tallies["trees"])
+    tables["trees"] = aside.put_aside(trees)
+    del trees
     refuse_empty(tables, raws, findings.left_out())
-    tables["inspections"] = blank_past_ends(
-        tables["inspections"], cast("gpd.GeoDataFrame", tables["sewers"]), findings=findings
+    inspections = blank_past_ends(
+        aside.take_down(tables["inspections"]),
+        cast("gpd.GeoDataFrame", tables["sewers"]),
+        findings=findings,
     )
+    tables["inspections"] = aside.put_aside(inspections)
+    del inspections
     report_strays(tables, findings)
-    final = {name: finish_layer(table, name) for name, table in tables.items()}
+    final = {
+        name: aside.put_aside(finish_layer(aside.take_down(table), name))
+        for name, table in tables.items()
+    }
     stems = list_stems(final["trees"])
     final["trees"] = final["trees"].drop(columns=LISTED, errors="ignore")
     areas = {name: cast("gpd.GeoDataFrame", final[name]) for name in VECTOR_LAYERS}
@@ -244,7 +258,11 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings) -> Layer
 
 
 def _read_all(
-    inputs: InputSettings, base: Path, findings: Findings, tallies: defaultdict[str, Counter[str]]
+    inputs: InputSettings,
+    base: Path,
+    findings: Findings,
+    tallies: defaultdict[str, Counter[str]],
+    aside: Aside,
 ) -> dict[str, RawLayer]:
     """Read the layers that the study names."""
     raws: dict[str, RawLayer] = {}
@@ -281,20 +299,23 @@ def _read_all(
             seen = say("{file} holds no rows", file=raw.path.name)
             findings.note("warning", name, "", seen, say("done without"))
         tallies[name]["read"] = len(raw.frame)
-        raws[name] = raw
+        raws[name] = replace(raw, frame=aside.put_aside(raw.frame))
         if len(raw.frame) >= _LARGE:
+            del raw
             give_back()
     return raws
 
 
 def _map_all(
-    raws: dict[str, RawLayer], inputs: InputSettings, findings: Findings
+    raws: dict[str, RawLayer], inputs: InputSettings, findings: Findings, aside: Aside
 ) -> dict[str, MappedLayer]:
     """Map every layer; what one lacks is asked for with what the others do."""
     mapped: dict[str, MappedLayer] = {}
     for name, raw in raws.items():
         try:
-            mapped[name] = map_layer(raw, inputs=inputs, findings=findings)
+            held = replace(raw, frame=aside.take_down(raw.frame))
+            mapped[name] = map_layer(held, inputs=inputs, findings=findings).put_aside(aside)
+            del held
         except FieldError as error:
             findings.ask(str(error))
         if len(raw.frame) >= _LARGE:
@@ -371,11 +392,14 @@ def _place_layers(
     own: dict[str, pyproj.CRS],
     inputs: InputSettings,
     findings: Findings,
+    aside: Aside,
 ) -> pyproj.CRS:
     """Give each table its geometry in the working CRS, and return that CRS."""
-    geometry = {name: np.asarray(raws[name].frame.geometry) for name in own}
-    crs = choose_working_crs(inputs.study.working_crs, own["sewers"], geometry["sewers"], findings)
-    for name, each in geometry.items():
+    lines = np.asarray(raws["sewers"].frame.geometry)
+    crs = choose_working_crs(inputs.study.working_crs, own["sewers"], lines, findings)
+    del lines
+    for name, system in own.items():
+        each = np.asarray(raws[name].frame.geometry)
         n_high = int(shapely.has_z(each).sum())
         if n_high:
             seen = say(
@@ -388,10 +412,11 @@ def _place_layers(
         unread = raws[name].unread
         if unread is not None:
             tables[name] = tables[name].assign(is_unread=unread)
-        moved = transform_layer(each, own[name], crs, layer=name, findings=findings)
-        tables[name] = gpd.GeoDataFrame(
-            tables[name], geometry=gpd.GeoSeries(moved, index=tables[name].index, crs=crs)
-        )
+        moved = transform_layer(each, system, crs, layer=name, findings=findings)
+        placed = gpd.GeoSeries(moved, index=tables[name].index, crs=crs)
+        del each, moved
+        tables[name] = aside.put_aside(gpd.GeoDataFrame(tables[name], geometry=placed))
+        del placed
     return crs
 
 
@@ -423,19 +448,21 @@ def _fit_layers(
     inputs: InputSettings,
     findings: Findings,
     tallies: defaultdict[str, Counter[str]],
+    aside: Aside,
 ) -> dict[str, pd.DataFrame]:
     """Fit the layers to each other: place, area, manholes at run ends, crowns."""
     vectors = {name: cast("gpd.GeoDataFrame", tables[name]) for name in VECTOR_LAYERS}
     report_far_layers(vectors, findings=findings)
     runs, manholes = settle_nodes(
-        vectors["sewers"],
-        vectors["manholes"],
+        aside.take_down(vectors["sewers"]),
+        aside.take_down(vectors["manholes"]),
         has_manholes=not vectors["manholes"].empty,
         tolerance_m=inputs.study.snap_tolerance_m,
         findings=findings,
     )
     tallies["manholes"]["made"] += len(manholes) - len(vectors["manholes"])
-    vectors |= {"sewers": runs, "manholes": manholes}
+    vectors |= {"sewers": aside.put_aside(runs), "manholes": aside.put_aside(manholes)}
+    del runs, manholes
     vectors = clip_layers(
         vectors,
         vectors["study_area"],
@@ -443,10 +470,14 @@ def _fit_layers(
         findings=findings,
         tallies=tallies,
     )
-    vectors["sewers"] = name_streets(
-        vectors["sewers"], vectors["streets"], inputs.streets, findings=findings
+    named = name_streets(
+        aside.take_down(vectors["sewers"]), vectors["streets"], inputs.streets, findings=findings
     )
-    vectors["trees"] = settle_crowns(vectors["trees"], findings=findings)
+    vectors["sewers"] = aside.put_aside(named)
+    del named
+    crowned = settle_crowns(aside.take_down(vectors["trees"]), findings=findings)
+    vectors["trees"] = aside.put_aside(crowned)
+    del crowned
     n_inventory = len(vectors["trees"])
     vectors["trees"] = add_raster_trees(
         vectors, rasters["canopy"], inputs=inputs, findings=findings, terrain=rasters["terrain"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import reduce
 from pathlib import Path
@@ -19,7 +19,7 @@ from routekit.errors import PartError
 from routekit.parts.judged import ORDER
 from routekit.parts.numbering import BEGIN, END, number_texts
 from routekit.parts.store import list_tables, read_table
-from routekit.pipeline import Judged, Prepared
+from routekit.pipeline import Judged, Keep, Prepared, hold
 from routekit.schema import load_tables
 from routekit.site.dig_tables import number_digs
 from routekit.site.encroachments import DIG, PIT, TRENCH
@@ -190,7 +190,7 @@ def gather_parts(
     kept: Kept,
     *,
     is_narrow: bool = False,
-    keep: Callable[[pd.DataFrame], pd.DataFrame] = lambda table: table,
+    keep: Keep = hold,
 ) -> Judged:
     """Put together what the parts found, one table after the other.
 
@@ -234,8 +234,10 @@ def gather_parts(
         times=table["times"],
         sides=(table["side_0"], table["side_1"]),
         place=Ground(
-            runs=prepared.runs.set_geometry(
-                draw_dug(prepared.runs, table["new_lines"]), crs=prepared.runs.crs
+            runs=keep(
+                prepared.runs.set_geometry(
+                    draw_dug(prepared.runs, table["new_lines"]), crs=prepared.runs.crs
+                )
             ),
             trenches=table["dug_trenches"],
             cases=table["cases"],

@@ -16,6 +16,7 @@ import pandas as pd
 from routekit.advice.new_lines import refuse_unknown_runs
 from routekit.arrays import at_work
 from routekit.errors import OutputError, PartError, RoutekitError
+from routekit.layers.aside import InMemory
 from routekit.outputs.atomic import replacing
 from routekit.outputs.notebook import ShownResult
 from routekit.outputs.output_files import find_earlier, find_outputs
@@ -223,7 +224,8 @@ def judge_by_parts(
             "choose another output folder"
         )
         raise OutputError(message) from None
-    prepared = prepare_study(study, tell=tell)
+    aside = InMemory() if shelf is None else shelf
+    prepared = prepare_study(study, tell=tell, aside=aside)
     refuse_unknown_runs(settings.advice.new_lines, prepared.runs["run_id"])
     if shelf is not None:
         prepared = shelf.put_all(prepared)

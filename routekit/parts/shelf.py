@@ -84,6 +84,10 @@ class Shelf:
         self.rest()
         return found
 
+    def take_down(self, table: Table) -> Table:
+        """Give a table its texts and shapes in memory; see `take_down`."""
+        return take_down(table)
+
     def put_all(self, tables: Tables) -> Tables:
         """Put all tables on disk that a record of tables holds, and the records in it.
 
@@ -205,7 +209,7 @@ class _Stays:
 
 
 def take_down(table: Table) -> Table:
-    """Give a table its texts in memory, as stages work on them.
+    """Give a table its texts and shapes in memory, as stages work on them.
 
     Parameters
     ----------
@@ -217,10 +221,14 @@ def take_down(table: Table) -> Table:
     DataFrame
         The same table, which shares nothing with the given one.
     """
-    found = {
-        str(name): table[name].astype(_HELD)
-        for name in table.columns
-        if _is_text(table[name]) and getattr(table[name].dtype, "storage", "") != "python"
-    }
+    found: dict[str, Any] = {}
+    for name in table.columns:
+        column = table[name]
+        if _is_text(column) and getattr(column.dtype, "storage", "") != "python":
+            found[name] = column.astype(_HELD)
+        elif _is_shape(column) and isinstance(column.array, StoredShapes):
+            found[name] = gpd.GeoSeries(
+                np.asarray(column.array, dtype=object), index=column.index, crs=column.array.crs
+            )
     # Copied, columns of a kind lie together again.
     return table.assign(**found).copy()

@@ -51,6 +51,12 @@ class ZoneLayer:
     position_sd_m: Floats
     settings: ZoneSettings
 
+    def forget(self) -> None:
+        """Let go of what was made; it is made again when it is asked for."""
+        for name, known in vars(type(self)).items():
+            if isinstance(known, cached_property):
+                vars(self).pop(name, None)
+
     @cached_property
     def tree_id(self) -> Objects:
         """Ids, shape (n,)."""
