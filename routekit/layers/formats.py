@@ -443,7 +443,7 @@ def find_texts_in_numbers(path: Path, table: str) -> dict[str, dict[int, str]]:
     sqlite3.Error
         If it cannot be read.
     """
-    return _ask_database(path, lambda address: _list_texts(address, table))
+    return ask_database(path, lambda address: _list_texts(address, table))
 
 
 def is_database_view(path: Path, name: str) -> bool:
@@ -466,7 +466,7 @@ def is_database_view(path: Path, name: str) -> bool:
         If it cannot be read.
     """
     return any(
-        kind == "view" and held == name for kind, held, *_ in _ask_database(path, _list_schema)
+        kind == "view" and held == name for kind, held, *_ in ask_database(path, _list_schema)
     )
 
 
@@ -492,11 +492,28 @@ def find_side_files(path: Path, endings: Sequence[str] = ("-wal", "-journal")) -
 _Answer = TypeVar("_Answer")
 
 
-def _ask_database(path: Path, ask: Callable[[str], _Answer]) -> _Answer:
+def ask_database(path: Path, ask: Callable[[str], _Answer]) -> _Answer:
     """Ask a database by its address, to be read alone.
 
     Where no side file may be made beside it, it is taken to stay as it is while it is read; not so
     where a program has it open, for what that has written beside it would go unread.
+
+    Parameters
+    ----------
+    path : Path
+        A GeoPackage or SpatiaLite file.
+    ask : callable
+        Is given the address, as `sqlite3.connect` takes it with `uri=True`.
+
+    Returns
+    -------
+    object
+        What `ask` gives.
+
+    Raises
+    ------
+    sqlite3.Error
+        If it cannot be read.
     """
     address = f"file:{quote(str(path.absolute()))}?mode=ro"
     try:
@@ -568,7 +585,7 @@ def quote_name(name: str) -> str:
 
 def _find_database_door(path: Path) -> str:
     """Find virtual tables, views and columns of a database that reach out of it."""
-    for kind, name, root, sql in _ask_database(path, _list_schema):
+    for kind, name, root, sql in ask_database(path, _list_schema):
         if kind == "table" and not root:
             match = _MODULE.match(sql)
             module = match.group(1).strip("\"'`[]") if match else "unknown"

@@ -6,7 +6,6 @@ column must be what it was, and every changed cell must be read as what was buil
 
 from __future__ import annotations
 
-import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -21,6 +20,7 @@ import shapely
 from routekit.arrays import Flags
 from routekit.errors import OutputError
 from routekit.layers.findings import Findings
+from routekit.layers.formats import ask_database
 from routekit.layers.mapping import map_layer
 from routekit.layers.opening import shut_doors, vector_source
 from routekit.layers.raw_layers import read_layer
@@ -91,7 +91,7 @@ def write_authority_copy(
 def _copy_database(changes: Changes, source: LayerSource, opened: str, fresh: Path) -> None:
     """Copy a GeoPackage whole, and change single cells in it."""
     name = changes.raw.layer_name
-    shutil.copyfile(changes.raw.path, fresh)
+    ask_database(changes.raw.path, lambda address: _copy_whole(address, fresh))
     rows = _read_keys(source, opened, name)
     with closing(sqlite3.connect(fresh)) as base, base:
         # The triggers of the spatial index name functions that are never called here.
@@ -109,6 +109,16 @@ def _copy_database(changes: Changes, source: LayerSource, opened: str, fresh: Pa
                 f'UPDATE "{_quote(name)}" SET "{_quote(column)}" = ? WHERE "{_quote(key)}" = ?',
                 (_plain(new), int(rows[row])),
             )
+
+
+def _copy_whole(address: str, fresh: Path) -> None:
+    """Copy a database with what a program that has it open has not yet written into its file."""
+    with (
+        closing(sqlite3.connect(address, uri=True)) as old,
+        closing(sqlite3.connect(fresh)) as new,
+    ):
+        old.backup(new)
+        new.execute("PRAGMA journal_mode = delete")
 
 
 def _refuse_geometry(*_: Any) -> None:

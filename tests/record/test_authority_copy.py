@@ -1,6 +1,7 @@
 """What was built goes into a copy of the authority's layer: those cells, and nothing else."""
 
 import hashlib
+import subprocess
 import sys
 from pathlib import Path
 
@@ -121,6 +122,37 @@ def test_only_the_cells_of_the_run_named_change_in_the_layers_own_words(district
         "height_mm of R2: the layer has no column of its own for it",
         "shape of R2: the layer has no column of its own for it",
     ]
+
+
+_HOLD = """
+import sqlite3, sys
+base = sqlite3.connect(sys.argv[1], isolation_level=None)
+base.execute("PRAGMA journal_mode = wal")
+base.execute("PRAGMA wal_autocheckpoint = 0")
+for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+    base.create_function(name, 1, lambda _: 0.0)
+base.execute("UPDATE sewers SET MAT = 'GR' WHERE fid = 3")
+print("ready", flush=True)
+sys.stdin.read()
+"""
+
+
+def test_what_another_program_has_not_yet_written_into_the_file_is_copied_too(district):
+    path = district.folder / "sewers.gpkg"
+    assert gpd.read_file(path)["MAT"].iloc[2] == "BT"
+    holder = subprocess.Popen(
+        [sys.executable, "-c", _HOLD, str(path)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    with holder:
+        assert holder.stdout.readline() == "ready\n"
+        copy(district, "R2")
+        holder.stdin.close()
+    read = gpd.read_file(district.folder / "copy.gpkg", layer="sewers")
+    assert read["MAT"].tolist()[1:] == ["HDPE", "GR"]
+    assert [each.name for each in district.folder.glob("copy.gpkg*")] == ["copy.gpkg"]
 
 
 def test_a_second_study_starts_from_the_copy(district):
