@@ -104,7 +104,9 @@ def report_strays(tables: dict[str, pd.DataFrame], findings: Findings) -> None:
         severity = "error" if layer in NAMED else "warning"
         wanted, keys = table.loc[is_stray, column], table.loc[is_stray, "row_key"]
         target = left_out[left_out["layer"].eq("sewers" if column == "run_id" else "trees")]
-        why = wanted.map(target.drop_duplicates("row").set_index("row")["why_words"])
+        told_of = target.drop_duplicates("row").set_index("row")["why_words"]
+        # Where none was left out, the column comes back as numbers.
+        why = wanted.map(told_of).astype("str")
         is_gone = why.notna()
         if layer not in NAMED:
             is_outside = is_gone & name_messages(why.fillna("")).isin(OUTSIDE)

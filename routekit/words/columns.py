@@ -163,10 +163,13 @@ def name_messages(words: pd.Series) -> pd.Series:
     --------
     >>> name_messages(pd.Series(['["limit {x} m",{"x":{"n":"3"}}]', '"words"'])).tolist()
     ['limit {x} m', '"words"']
+    >>> name_messages(pd.Series(["", "words"])).tolist()
+    ['', 'words']
     """
     found: pd.Series = words.str.extract(_FIRST, expand=False)
     names = {one: json.loads(one) for one in found.dropna().unique()}
-    return found.map(names).fillna(words).astype("str")
+    # Where none has a sentence, the column comes back as numbers.
+    return found.map(names).astype("str").fillna(words).astype("str")
 
 
 def _is_column(value: object) -> bool:
