@@ -196,7 +196,8 @@ def _refuse_far(grid: CanopyGrid) -> None:
     """Refuse a raster that lies elsewhere."""
     msg = (
         f"layers.canopy: {grid.path} does not overlap the sewers; check its reference system "
-        '(crs.canopy = "EPSG:..." in the study file), or give the raster of this place'
+        '(crs.canopy = "EPSG:..." in the study file), or give the raster of this place; where the '
+        'study area leaves out the sewers that it covers, say crowns.use = "never"'
     )
     raise LayerError(msg)
 
