@@ -100,6 +100,8 @@ _TITLE_LINES: Final = 12
 _WIDE_MARKS: Final = (b"\xff\xfe", b"\xfe\xff")
 """First bytes of text in UTF-16 (the Unicode standard's byte order marks)."""
 _NUMBER_TYPE: Final = re.compile(r"(\w*int(eger)?|real|double|float|numeric)\b", re.IGNORECASE)
+_RECORD: Final = b"\x1e"
+"""Begins each row of a sequence of JSON texts (RFC 7464, RFC 8142)."""
 _LINE_ENDINGS: Final = (".geojsonl", ".geojsons", ".ndjson", ".jsonl")
 _SERVICE: Final = re.compile(
     rb"<\s*(gdal_wms|wms_|\w*servi|wcs|wfs|ogrwfs|\w*capabilities)", re.IGNORECASE
@@ -324,6 +326,29 @@ def _tell_cut(table: Path) -> str:
     n_rows, start, row_bytes = struct.unpack_from("<IHH", head.ljust(_DBF_HEADER_BYTES, b"\0"), 4)
     held = max(table.stat().st_size - start, 0) // max(row_bytes, 1)
     return f"{table.name} is cut short: it holds {held} of {n_rows} rows" if held < n_rows else ""
+
+
+def count_json_rows(path: Path) -> int:
+    """Count the rows of GeoJSON by line: what stands after a separator (RFC 8142), else in a line.
+
+    Parameters
+    ----------
+    path : Path
+        A file of GeoJSON by line.
+
+    Returns
+    -------
+    int
+
+    Raises
+    ------
+    OSError
+        If it cannot be read.
+    """
+    with path.open("rb") as stream:
+        lines = [line.strip() for line in stream]
+    marked = sum(line.startswith(_RECORD) for line in lines)
+    return marked or sum(bool(line) for line in lines)
 
 
 def find_csv_start(path: Path) -> int:

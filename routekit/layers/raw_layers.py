@@ -24,6 +24,7 @@ from shapely.errors import GEOSException
 from routekit.errors import LayerError
 from routekit.layers.columns import TABLE_LAYERS, suggest_name
 from routekit.layers.formats import (
+    count_json_rows,
     find_reaching_function,
     find_side_files,
     find_texts_in_numbers,
@@ -57,6 +58,9 @@ _TYPE_BITS: Final = 0x0FFFFFFF
 
 _LONG_PATH: Final = 400
 """Letters from which a path is cut in a message."""
+
+_BARE: Final[dict[str, Any]] = {"columns": [], "read_geometry": False}
+"""How the rows of a layer are read to be counted."""
 
 _OFTEN: Final = 2
 """Rows that have a text, on average, from which on it is held once."""
@@ -130,9 +134,14 @@ def read_layer(
             name, frame, unread, total = _read_rows(
                 layer, path, opened, source, findings, also_open
             )
-        if kind == "flatgeobuf":
+        if kind in ("flatgeobuf", "geojson_lines"):
             with shut_doors(also_open):
-                _refuse_cut(layer, path, opened, name, None if source.where else total)
+                is_lines = kind == "geojson_lines"
+                announced = count_json_rows(path) if is_lines else _count_rows(opened, name)
+                held = total
+                if source.where:
+                    held = len(pyogrio.read_dataframe(opened, layer=name, **_BARE))
+                _refuse_cut(layer, path, held, announced)
         if kind == "database":
             frame = _drop_texts(layer, path, frame, (opened, name, source.where), findings)
     frame = _drop_bytes(layer, frame, findings)
@@ -332,17 +341,16 @@ def _read_frame(
         raise LayerError(f"{msg}{remedy}") from error
 
 
-def _refuse_cut(layer: str, path: Path, opened: str, name: str, held: int | None) -> None:
-    """Refuse a FlatGeobuf that ends before its rows: the driver may stop without a word."""
-    if held is None:
-        bare: dict[str, Any] = {"columns": [], "read_geometry": False}
-        held = len(pyogrio.read_dataframe(opened, layer=name, **bare))
-    announced = int(pyogrio.read_info(opened, layer=name)["features"])
+def _count_rows(opened: str, name: str) -> int:
+    """Give how many rows a layer says it holds."""
+    return int(pyogrio.read_info(opened, layer=name)["features"])
+
+
+def _refuse_cut(layer: str, path: Path, held: int, announced: int) -> None:
+    """Refuse a file of which the driver read fewer rows than stand in it, without a word."""
     if held < announced:
-        msg = (
-            f"layers.{layer}: {path}: {path.name} is cut short: it holds {held} of {announced} rows"
-        )
-        raise LayerError(f"{msg}; copy it anew")
+        cause = f"{path.name} is cut short or spoilt: it holds {held} of {announced} rows"
+        raise LayerError(f"layers.{layer}: {path}: {cause}; copy or save it anew")
 
 
 def _drop_texts(
