@@ -39,10 +39,12 @@ def measure_access(
     """
     is_guess = is_assumed(surfaces["assumed"], (KIND,))
     fits = surfaces["kind"].isin(kinds).to_numpy(dtype=bool)
+    access = _farther_end(runs, surfaces[fits & ~is_guess])
+    least = _farther_end(runs, surfaces[fits | is_guess]) if is_guess.any() else access
     return pd.DataFrame(
         {
-            "access_m": _farther_end(runs, surfaces[fits & ~is_guess]),
-            "least_access_m": _farther_end(runs, surfaces[fits | is_guess]),
+            "access_m": access,
+            "least_access_m": least,
             "mapped_m": _farther_end(runs, surfaces),
         }
     )
@@ -54,11 +56,14 @@ def _farther_end(runs: gpd.GeoDataFrame, surfaces: gpd.GeoDataFrame) -> Floats:
         return np.full(len(runs), np.nan)
     lines = np.asarray(runs.geometry)
     ends = np.concatenate([shapely.get_point(lines, 0), shapely.get_point(lines, -1)])
+    # Most manholes are the end of several runs.
+    xy = shapely.get_x(ends) + 1j * shapely.get_y(ends)
+    _, place, first = np.unique(xy, return_index=True, return_inverse=True)
     tree = shapely.STRtree(np.asarray(surfaces.geometry))
-    distance = np.full(len(ends), np.nan)
-    (row, _), near = tree.query_nearest(ends, return_distance=True, all_matches=False)
+    distance = np.full(len(place), np.nan)
+    (row, _), near = tree.query_nearest(ends[place], return_distance=True, all_matches=False)
     distance[row] = near
-    return np.asarray(np.maximum(*np.split(distance, 2)))
+    return np.asarray(np.maximum(*np.split(distance[first], 2)))
 
 
 def measure_chambers(runs: pd.DataFrame, manholes: pd.DataFrame) -> tuple[Floats, Flags]:
