@@ -7,6 +7,7 @@ from typing import Final
 import pandas as pd
 
 _FEATURE: Final = "feature "
+_ROW: Final = "row "
 
 
 def name_features(number: pd.Series) -> pd.Series:
@@ -57,5 +58,8 @@ def name_place(row_key: str, row: int | None = None) -> str:
     --------
     >>> name_place("R1"), name_place("R1", 4), name_place("feature 2", 5)
     ('row R1', 'row 4', 'feature 2')
+    >>> name_place("row 10")
+    'row 10'
     """
-    return row_key if is_feature(row_key) else f"row {row or row_key}"
+    is_whole = is_feature(row_key) or (row is None and row_key.startswith(_ROW))
+    return row_key if is_whole else f"{_ROW}{row or row_key}"

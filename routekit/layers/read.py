@@ -62,7 +62,7 @@ from routekit.layers.nodes import settle_nodes
 from routekit.layers.opening import refuse_raster
 from routekit.layers.past_ends import blank_past_ends
 from routekit.layers.raw_layers import find_file, read_layer
-from routekit.layers.same_tree import refuse_other_trees
+from routekit.layers.same_tree import keep_places, refuse_other_trees
 from routekit.layers.site_return import SiteReturn, read_site_return
 from routekit.layers.stem_columns import LISTED, StemLists, list_stems, settle_stems
 from routekit.layers.streets import name_streets
@@ -204,6 +204,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings, aside: A
     findings.refuse_open()
     tell_unread_cells(tables["decisions"], findings)
     trees = aside.take_down(cast("gpd.GeoDataFrame", tables["trees"]))
+    tables["decisions"] = keep_places(tables["decisions"], trees)
     for change in (correct_stems, strike_out, strike_out_gone):
         trees = change(trees, tables["decisions"], findings=findings, tally=tallies["trees"])
     tables["trees"] = aside.put_aside(trees)

@@ -13,9 +13,11 @@ import numpy as np
 import pandas as pd
 import shapely
 
+from routekit.layers.decisions import NO_TREE, TREE_GONE
 from routekit.layers.features import name_place
 
 if TYPE_CHECKING:
+    import geopandas as gpd
     from numpy.typing import NDArray
 
     from routekit.arrays import Floats
@@ -60,6 +62,48 @@ def refuse_other_trees(
             )
 
 
+def keep_places(decisions: pd.DataFrame, trees: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Write the place of its tree beside each decision that takes a tree out of the study.
+
+    No later table holds that tree, and the decision must not go over to another one of its name.
+
+    Parameters
+    ----------
+    decisions : pandas.DataFrame
+        tree_id, decision, tree_x_m and tree_y_m (m; NaN for no place told).
+    trees : geopandas.GeoDataFrame
+        With tree_id, none taken out yet.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A place that is told stays.
+
+    Examples
+    --------
+    >>> import geopandas as gpd
+    >>> from shapely import Point
+    >>> decisions = pd.DataFrame({"tree_id": ["A", "A"], "decision": ["tree_gone", "no_pit"],
+    ...     "tree_x_m": [np.nan] * 2, "tree_y_m": [np.nan] * 2})
+    >>> trees = gpd.GeoDataFrame({"tree_id": ["A"]}, geometry=[Point(3, 4)])
+    >>> keep_places(decisions, trees)["tree_x_m"].tolist()
+    [3.0, nan]
+    """
+    stems = shapely.get_coordinates(np.asarray(trees.geometry)).reshape(-1, 2)
+    at = pd.Index(trees["tree_id"].astype("str")).get_indexer(
+        pd.Index(decisions["tree_id"].astype("str"))
+    )
+    here = np.vstack([stems, [np.nan, np.nan]])[at].round(2)
+    is_bare = _takes_out(decisions) & decisions[list(PLACE_COLUMNS)].isna().all(axis=1).to_numpy(
+        dtype=bool
+    )
+    placed = {
+        name: decisions[name].astype("float64").mask(is_bare, place)
+        for name, place in zip(PLACE_COLUMNS, here.T, strict=True)
+    }
+    return decisions.assign(**placed)
+
+
 def find_other_trees(
     rows: pd.DataFrame, names: NDArray[np.object_], stems: Floats, *, within_m: float
 ) -> NDArray[np.object_]:
@@ -97,20 +141,31 @@ def find_other_trees(
     is_whole = is_told.all(axis=1)
     faults = np.full(len(rows), "", dtype=object)
     faults[is_told.any(axis=1) & ~is_whole] = f"only one of {' and '.join(PLACE_COLUMNS)} is given"
+    takes_out = _takes_out(rows) & (at < 0)
     for row in np.flatnonzero(is_whole & ~(away <= within_m)):
+        stands = _who_stands_there(place[row], names, stems, within_m)
+        if takes_out[row] and not stands:
+            continue  # As decided: neither the name nor the tree is there any more.
         moved = f'there is no tree "{wanted[row]}"'
         if at[row] >= 0:
             moved = f'tree "{wanted[row]}" stands {away[row]:.1f} m from where it stood when this '
             moved += "was written"
-        faults[row] = moved + _who_stands_there(place[row], names, stems, within_m)
+        faults[row] = moved + (stands or "; no tree stands there now")
     return faults
+
+
+def _takes_out(rows: pd.DataFrame) -> NDArray[np.bool_]:
+    """Mark the decisions that take their tree out of the study."""
+    if "decision" not in rows:
+        return np.zeros(len(rows), dtype=bool)
+    return rows["decision"].isin([NO_TREE, TREE_GONE]).to_numpy(dtype=bool)
 
 
 def _who_stands_there(
     place: Floats, names: NDArray[np.object_], stems: Floats, within_m: float
 ) -> str:
-    """Name the tree nearest to a place, if one stands there."""
+    """Name the tree nearest to a place; blank if none stands there."""
     away = np.hypot(*(stems - place).T)
     if away.size and away.min() <= within_m:
         return f'; tree "{names[away.argmin()]}" stands there now'
-    return "; no tree stands there now"
+    return ""

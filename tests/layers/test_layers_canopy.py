@@ -352,6 +352,28 @@ def test_what_was_written_of_another_tree_is_refused(district, layer):
         district.read()
 
 
+def test_a_tree_that_is_gone_does_not_pass_its_decision_on_to_another_of_its_name(district):
+    """The place stands beside the decision before the tree is left out: no later table has it."""
+    row = {"tree_id": ["T1"], "decision": ["tree_gone"], "by": ["arborist"], "reason": ["felled"]}
+    district.put("decisions", pd.DataFrame(row))
+    layers = district.read()
+    assert "T1" not in layers.trees["tree_id"].tolist()
+    placed = layers.decisions[["tree_x_m", "tree_y_m"]]
+    assert placed.to_numpy().tolist() == [list(at(10, 4))]
+    # The next season: what was decided comes back, and the inventory is numbered anew.
+    district.put("decisions", pd.DataFrame(row).join(placed))
+    assert "T1" not in district.read().trees["tree_id"].tolist()
+    district.put("trees", make_trees(tree_id=["T2", "T1", "T3"]))
+    with pytest.raises(FieldError, match=r'row 1: tree "T1" stands 50\.0 m from'):
+        district.read()
+    # Under another name it still stands there; or it is gone from the inventory, as decided.
+    district.put("trees", make_trees(tree_id=["T7", "T2", "T3"]))
+    with pytest.raises(FieldError, match=r'no tree "T1"; tree "T7" stands there now'):
+        district.read()
+    district.put("trees", make_trees().iloc[1:])
+    assert district.read().trees["tree_id"].tolist() == ["T2", "T3"]
+
+
 def test_never_says_that_the_raster_is_not_used(planted):
     layers = planted.read()
     assert len(layers.trees) == 3
