@@ -60,7 +60,7 @@ def test_study_file_that_is_no_toml(sample_copy):
 
 def test_study_file_that_is_no_text(sample_copy):
     sample_copy.study.write_bytes(b"name = '\xff\xfe'")
-    sample_copy.refuse(3, "study.toml: invalid TOML")
+    sample_copy.refuse(3, "study.toml: line 1 is not UTF-8")
 
 
 @pytest.mark.parametrize(
