@@ -12,6 +12,7 @@ from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
 from routekit.layers.site_return import PERMITS, SiteReturn, leave_unknown, name_planned
 from routekit.record.as_built import Plan, compare_as_built, find_finished, tell_lost_roots
+from routekit.record.dug_pits import hold_pits
 from routekit.record.lessons import (
     Lessons,
     count_unnamed,
@@ -94,6 +95,7 @@ def keep_record(
         findings,
     )
     returned = hold_pulls(returned, works.strings, findings)
+    returned = hold_pits(returned, works.pits, findings)
     tell_lost_roots(returned.roots_met, renewal.runs, findings)
     plan = Plan(
         runs=renewal.runs,
