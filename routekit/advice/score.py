@@ -14,7 +14,7 @@ from routekit.advice.weights import WeightSettings
 from routekit.arrays import Flags, Floats, Ints
 from routekit.methods.checks import CAUTION, FAIL, Check, needed_surveys
 from routekit.site.tree_impact import HARM
-from routekit.techniques import BURSTING, TECHNIQUES
+from routekit.techniques import BURSTING, MONITOR, TECHNIQUES
 
 _BURST = [list(TECHNIQUES).index(code) for code in BURSTING]
 _IS_BURST = np.isin(list(TECHNIQUES), BURSTING)
@@ -108,9 +108,9 @@ def score_options(
 
     Notes
     -----
-    Costs that are not known count as the dearest known technique of that run, and harm to trees
-    that is not known as the worst of all techniques, so that ignorance never makes a technique
-    cheap or harmless.
+    Costs that are not known count as the dearest known technique of that run, harm to trees that is
+    not known as the worst of all techniques, and a capacity that is not known as the least, so that
+    ignorance never makes a technique cheap, harmless or roomy.
     """
     stack = {
         "n_fail": _count(checks, FAIL),
@@ -224,8 +224,16 @@ def _worst(harm: Floats, least: Floats) -> Floats:
 
 
 def _shortfall(plans: Mapping[str, pd.DataFrame], required: Floats) -> Floats:
-    """Missing share of the required flow, 0 where nothing is missing or known."""
-    return find_shortfall(_gather(plans, "capacity_l_s"), required[:, None])
+    """Missing share of the required flow, 0 where nothing is missing or no flow is required.
+
+    Of a technique whose capacity is not known, the largest of the run's others; a pipe that is left
+    as it is loses nothing.
+    """
+    capacity = _gather(plans, "capacity_l_s")
+    share = find_shortfall(capacity, required[:, None])
+    lost = np.isnan(capacity) & ~np.isnan(required)[:, None]
+    lost[:, list(TECHNIQUES).index(MONITOR)] = False
+    return np.where(lost, share.max(axis=1, keepdims=True), share)
 
 
 def find_shortfall(capacity_l_s: Floats, required_l_s: Floats) -> Floats:

@@ -154,6 +154,13 @@ def test_blanking_a_cost_never_makes_a_technique_better(cost, blank):
     assert gone.total[0, PLACE[blank]] >= min(known.total[0, PLACE[blank]], dearest)
 
 
+def test_a_capacity_that_is_not_known_counts_as_the_least_of_the_others():
+    scores = score(cipp__capacity_l_s=15.0, close_fit__capacity_l_s=NAN, monitor__capacity_l_s=NAN)
+    short = dict(zip(CODES, scores.facts["shortfall"][0], strict=True))
+    assert short["close_fit"] == short["cipp"] == 0.5
+    assert short["open_cut"] == short["monitor"] == 0.0
+
+
 def test_unknown_required_flow_is_held_against_nobody():
     scores = score(required=NAN, cipp__capacity_l_s=1.0, close_fit__capacity_l_s=NAN)
     assert (scores.facts["shortfall"] == 0).all()
