@@ -346,6 +346,14 @@ class StreetSettings(Settings):
         ge=0.5,
         lt=1,
     )
+    apart_m: float = setting(
+        250.0,
+        unit="m",
+        source="house",
+        text="Runs of one street name with a wider gap to all others of it are another street of "
+        "that name: more than the width of a block or a park without a sewer",
+        gt=0,
+    )
 
 
 class LayersSection(Settings):

@@ -2,15 +2,22 @@
 
 A run without a street takes the one that lies nearest along most of its length. What is as near
 to two streets, or runs beside two by halves, stays not known, as does what lies too far off.
+
+Two streets of one name, a district apart, are two: runs of a name that lie far from all others of
+it are a street of their own, and each place has its number behind the name, "Elm Row (2)". That is
+done here alone, so that packages, pages and calendars go by the same names.
 """
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 import shapely
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from routekit.vocabulary import STREET_BASES
 from routekit.words.texts import say
@@ -30,6 +37,9 @@ TIE_M: Final = 0.01
 
 LEAST_SHARE: Final = 0.5
 """Along less than half of a line two names could each be the nearest."""
+
+_NUMBERED: Final = re.compile(r" \(\d+\)$")
+"""The number of one of several streets of a name."""
 
 RECORDED, FROM_LAYER, FROM_RUN, NOT_KNOWN = STREET_BASES
 
@@ -57,7 +67,8 @@ def name_streets(
     Returns
     -------
     geopandas.GeoDataFrame
-        The runs with street filled where it can be, and street_basis, one of `STREET_BASES`.
+        The runs with street filled where it can be, and street_basis, one of `STREET_BASES`. A name
+        that stands in several places is numbered by `number_places`.
     """
     lines = np.asarray(runs.geometry, dtype=object)
     name = clean_names(runs["street"])
@@ -84,8 +95,10 @@ def name_streets(
         name[open_rows] = found
         basis[open_rows[found != ""]] = source
     _report(runs["row_key"].to_numpy(dtype=object), basis, settings, findings)
+    numbered = number_places(name, lines, apart_m=settings.apart_m)
+    _report_places(runs["row_key"].to_numpy(dtype=object), name, numbered, settings, findings)
     return runs.assign(
-        street=_or_missing(name, runs.index),
+        street=_or_missing(numbered, runs.index),
         street_basis=pd.Series(basis, index=runs.index, dtype="str"),
     )
 
@@ -137,6 +150,89 @@ def find_nearest_names(
         won.get_level_values("name")
     ]
     return found
+
+
+def number_places(
+    names: NDArray[np.object_], lines: NDArray[np.object_], *, apart_m: float
+) -> NDArray[np.object_]:
+    """Tell streets of one name apart that lie in several places.
+
+    Parameters
+    ----------
+    names : numpy.ndarray of object, shape (n,)
+        Street of each run; blank where not known.
+    lines : numpy.ndarray of object, shape (n,)
+        Runs; what has no line keeps its name.
+    apart_m : float
+        Runs of a name are one street if each is joined to each other by runs of that name with no
+        gap wider than this, in m.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        The names; those of several places with a number from 1, from the west, and from the north
+        where two begin as far west. A number that would make another street's name is left out.
+
+    Examples
+    --------
+    >>> lines = np.array([shapely.LineString([(x, 0), (x + 50, 0)]) for x in (900, 0, 60)])
+    >>> number_places(np.array(["Elm Row"] * 3, dtype=object), lines, apart_m=250.0).tolist()
+    ['Elm Row (2)', 'Elm Row (1)', 'Elm Row (1)']
+    """
+    found = np.array(names, dtype=object)
+    rows = np.flatnonzero((found != "") & shapely.is_geometry(lines) & ~shapely.is_empty(lines))
+    # Nearly all streets hang together at a short reach, with few pairs of runs to look at.
+    for reach_m in (apart_m / 10, apart_m):
+        if not len(rows):
+            return found
+        code = pd.factorize(found[rows])[0]
+        piece = _join_near(code, lines[rows], reach_m)
+        several = pd.Series(piece).groupby(code).transform("nunique").to_numpy() > 1
+        rows, piece = rows[several], piece[several]
+    if not len(rows):
+        return found
+    bounds = pd.DataFrame(shapely.bounds(lines[rows]), columns=["west", "south", "east", "north"])
+    places = bounds.assign(name=names[rows], piece=piece).groupby(["name", "piece"])
+    order = places.agg(west=("west", "min"), north=("north", "max")).reset_index()
+    order = order.sort_values(["name", "west", "north"], ascending=[True, True, False])
+    taken: set[str] = set(names.tolist())
+    label: dict[int, str] = {}
+    for name, mine in order.groupby("name", sort=False)["piece"]:
+        numbered = [f"{name} ({number})" for number in range(1, len(mine) + len(taken) + 1)]
+        free = [one for one in numbered if one not in taken]
+        label.update(zip(mine, free, strict=False))
+    found[rows] = pd.Series(piece).map(label).to_numpy(dtype=object)
+    return found
+
+
+def _join_near(
+    code: NDArray[np.int64], lines: NDArray[np.object_], reach_m: float
+) -> NDArray[np.int64]:
+    """Give each line the number of its piece: lines of one code, each within reach of another."""
+    first, second = shapely.STRtree(lines).query(lines, predicate="dwithin", distance=reach_m)
+    alike = code[first] == code[second]
+    pairs = (first[alike], second[alike])
+    near = coo_array((np.ones(len(pairs[0]), dtype=bool), pairs), shape=(len(lines),) * 2)
+    return np.asarray(connected_components(near, directed=False)[1], dtype=np.int64)
+
+
+def take_name(street: pd.Series) -> pd.Series:
+    """Give names of streets without the number of `number_places`.
+
+    Parameters
+    ----------
+    street : pandas.Series of str
+
+    Returns
+    -------
+    pandas.Series of str
+
+    Examples
+    --------
+    >>> take_name(pd.Series(["Elm Row (2)", "Oak Row"])).tolist()
+    ['Elm Row', 'Oak Row']
+    """
+    return street.astype(str).str.replace(_NUMBERED, "", regex=True)
 
 
 def find_nearest_runs(trees: pd.DataFrame, runs: pd.DataFrame) -> dict[str, NDArray[np.object_]]:
@@ -261,3 +357,25 @@ def _report(
     }
     for source, done in told.items():
         findings.add("info", "sewers", keys[basis == source], field="street", seen=seen, done=done)
+
+
+def _report_places(
+    keys: NDArray[np.object_],
+    name: NDArray[np.object_],
+    numbered: NDArray[np.object_],
+    settings: StreetSettings,
+    findings: Findings,
+) -> None:
+    """Name the streets that share their name with another."""
+    is_told = name != numbered
+    findings.add(
+        "info",
+        "sewers",
+        keys[is_told],
+        field="street",
+        seen=say(
+            "runs of one street name lie more than {apart:g} m from all others of it",
+            apart=settings.apart_m,
+        ),
+        done=say("each place counts as a street of its own, with a number behind the name"),
+    )

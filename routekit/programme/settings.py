@@ -132,7 +132,8 @@ class ProgrammeSettings(Settings):
         (),
         unit="-",
         source="study",
-        text="Streets in which works are done in school holidays only.",
+        text="Streets in which works are done in school holidays only; of several streets of one "
+        "name, all of them, or that with the number.",
     )
     school_holidays: tuple[tuple[Day, Day], ...] = setting(
         (), unit="-", source="study", text="First and last day of each school holiday, YYYY-MM-DD."

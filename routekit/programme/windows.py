@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags
+from routekit.layers.streets import take_name
 from routekit.programme.calendar import Dates, find_season
 from routekit.programme.packages import STORM, UNKNOWN_USE
 from routekit.programme.settings import ProgrammeSettings
@@ -85,7 +86,9 @@ def find_concerns(
     )
     use = works["use"]
     storm = pd.Series(use == STORM, index=works.index, dtype="boolean").mask(use == UNKNOWN_USE)
-    school = works["street"].isin(settings.school_streets).astype("boolean")
+    # Which of several streets of a name has the school is not told: it may be any of them.
+    names = pd.DataFrame({"own": works["street"], "plain": take_name(works["street"])})
+    school = names.isin(settings.school_streets).any(axis=1).astype("boolean")
     if settings.school_streets:
         school = school.mask(~works["is_named"])
     opens = works["opens"].astype("boolean")

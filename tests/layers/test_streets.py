@@ -6,7 +6,7 @@ import pytest
 from shapely import LineString
 from small_district import CRS, at, make_sewers, pick
 
-from routekit.layers.streets import find_nearest_names
+from routekit.layers.streets import find_nearest_names, number_places
 
 
 def street_lines(*rows):
@@ -110,3 +110,58 @@ def test_a_share_below_half_is_refused():
     nothing = np.array([], dtype=object)
     with pytest.raises(ValueError, match=r"least_share must be 0\.5 or more, not 0\.4"):
         find_nearest_names(nothing, nothing, nothing, within_m=1.0, least_share=0.4)
+
+
+def rows_of(*places):
+    """Lines of 50 m to the east of places."""
+    return np.array([LineString([(x, y), (x + 50, y)]) for x, y in places], dtype=object)
+
+
+def numbered(names, *places, apart_m=250.0):
+    return number_places(np.array(names, dtype=object), rows_of(*places), apart_m=apart_m).tolist()
+
+
+def test_streets_of_one_name_a_district_apart_are_two_numbered_from_the_west():
+    """30 km apart; the gap between two runs is counted, not that between their beginnings."""
+    names = ["Elm Row", "Oak Row", "Elm Row", "Elm Row"]
+    places = [(30_000, 0), (0, 9), (0, 0), (300, 0)]
+    assert numbered(names, *places) == ["Elm Row (2)", "Oak Row", "Elm Row (1)", "Elm Row (1)"]
+    places[-1] = (300.5, 0)
+    assert numbered(names, *places)[2:] == ["Elm Row (1)", "Elm Row (2)"]
+
+
+def test_a_street_hangs_together_by_its_own_runs_alone():
+    """A chain reaches over any length; a street of another name between bridges nothing."""
+    chain = [(x, 0) for x in range(0, 3000, 300)]
+    assert set(numbered(["Elm Row"] * len(chain), *chain)) == {"Elm Row"}
+    found = numbered(["Elm Row", "Oak Row", "Elm Row"], (0, 0), (200, 0), (400, 0))
+    assert found == ["Elm Row (1)", "Oak Row", "Elm Row (2)"]
+
+
+def test_as_far_west_the_north_comes_first_and_no_number_makes_another_streets_name():
+    found = numbered(["Elm", "Elm", "Elm (1)"], (0, 0), (0, 900), (0, 1800))
+    assert found == ["Elm (3)", "Elm (2)", "Elm (1)"]
+
+
+def test_runs_without_name_or_line_stay_as_they_are():
+    lines = rows_of((0, 0), (0, 900), (0, 1800))
+    lines[1:] = [None, LineString()]
+    assert number_places(
+        np.array(["Elm", "Elm", "Elm"], dtype=object), lines, apart_m=250.0
+    ).tolist() == ["Elm", "Elm", "Elm"]
+    assert numbered(["", ""], (0, 0), (0, 900)) == ["", ""]
+    assert numbered([]) == []
+
+
+def test_a_name_in_two_places_is_told_and_how_far_apart_is_a_setting(district):
+    sewers = make_sewers(street=["Elm Row", None, "Elm Row"])
+    district.put("sewers", sewers)
+    layers = district.read()
+    assert named(layers)["R2"] == ("Elm Row", "nearest named run")
+    assert layers.findings[layers.findings["seen"].str.contains("one street name")].empty
+    district.put("sewers", sewers.assign(street=["Elm Row", "Oak Row", "Elm Row"]))
+    district.sections["streets"] = {"apart_m": 40.0}
+    layers = district.read()
+    assert [name for name, _ in named(layers).values()] == ["Elm Row (1)", "Oak Row", "Elm Row (2)"]
+    told = pick(layers.findings, field="street", seen="one street name lie more than 40 m")
+    assert sorted(told["row"]) == ["R1", "R3"]

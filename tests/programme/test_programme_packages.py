@@ -209,6 +209,17 @@ def test_a_school_street_concerns_the_packages_in_it_and_those_whose_street_is_n
     assert told.astype(object).where(told.notna(), None).tolist() == [True, None]
 
 
+def test_a_school_street_is_each_of_several_of_its_name_unless_the_number_is_written():
+    works = list_of_works(opens=True).assign(package=[0, 1, 2, 3])
+    works["street"] = ["Elm (1)", "Elm (2)", "Oak (1)", "Elms"]
+    none = pd.DataFrame({"run_id": [], "is_recommended": [], "severity": []})
+    pits = pd.DataFrame({"run_id": ["R2"], "unknown_trees": [0]})
+    for streets, expected in (("Elm",), [1, 1, 0, 0]), (("Oak (1)", "Elm (2)"), [0, 1, 1, 0]):
+        rules = ProgrammeSettings(school_streets=streets)
+        told = find_concerns(works, none.astype({"is_recommended": bool}), pits, rules)["school"]
+        assert told.astype(int).tolist() == expected
+
+
 def test_windows_that_must_be_kept_close_days_and_others_only_mark_them():
     """Of a package of which it is not known whether it is concerned, as if it were."""
     days = np.array([True, False])
