@@ -2,6 +2,7 @@
 
 import sqlite3
 import struct
+from contextlib import closing
 
 import geopandas as gpd
 import numpy as np
@@ -24,7 +25,7 @@ NAN, INF = float("nan"), float("inf")
 
 def put_raw(district, layer, row, wkb):
     """Write well-known binary that no library would write into one row of a layer."""
-    with sqlite3.connect(district.folder / f"{layer}.gpkg") as file:
+    with closing(sqlite3.connect(district.folder / f"{layer}.gpkg", isolation_level=None)) as file:
         triggers = file.execute("select name from sqlite_master where type = 'trigger'").fetchall()
         for (name,) in triggers:
             file.execute(f'drop trigger "{name}"')

@@ -5,6 +5,7 @@ import hashlib
 import json
 import re
 import sqlite3
+from contextlib import closing
 
 import geopandas as gpd
 import numpy as np
@@ -217,7 +218,7 @@ def test_untouched_trees_lose_nothing_and_unknown_zones_stay_unknown(result):
 
 
 def read_descriptions(path):
-    with sqlite3.connect(path) as book:
+    with closing(sqlite3.connect(path, isolation_level=None)) as book:
         rows = book.execute("select table_name, column_name, description from gpkg_data_columns")
         return {(layer, field): text for layer, field, text in rows}
 
@@ -305,7 +306,7 @@ def test_what_a_robot_reopens_is_a_point_at_its_connection(sample_result, tmp_pa
 
 def test_no_text_is_blank_where_another_is_null(sample_result, tmp_path):
     file = write_geopackage(sample_result, tmp_path / "result.gpkg")
-    with sqlite3.connect(file) as base:
+    with closing(sqlite3.connect(file, isolation_level=None)) as base:
         for layer in LAYERS:
             columns = base.execute(f'PRAGMA table_info("{layer}")').fetchall()
             texts = [name for _, name, kind, *_ in columns if kind.startswith("TEXT")]
@@ -325,7 +326,7 @@ def test_every_layer_reads_back_as_if_it_stood_whole(sample_result, tmp_path):
     assert sameness.is_same, sameness.found.to_string()
     assert sameness.rows > 40_000
     assert folded.stat().st_size < plain.stat().st_size / 2.5
-    with sqlite3.connect(folded) as base:
+    with closing(sqlite3.connect(folded, isolation_level=None)) as base:
         views = {
             name for (name,) in base.execute("SELECT name FROM sqlite_master WHERE type='view'")
         }
@@ -359,7 +360,7 @@ def test_a_view_answers_by_place_and_by_value(sample_result, tmp_path):
     assert len(asked) == (whole["technique"] == technique).sum()
     one = pyogrio.read_dataframe(path, layer="runs", fids=[8])
     assert one["run_id"].tolist() == [whole["run_id"].loc[8]]
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
         index = base.execute("SELECT count(*) FROM rtree_runs_geom").fetchone()
     assert index == (len(whole),)
 
@@ -387,7 +388,7 @@ def test_texts_come_back_from_their_forms(tmp_path):
     read = pyogrio.read_dataframe(tmp_path / "rows.gpkg", layer="rows")
     for name in ("said", "again"):
         assert read[name].astype(object).where(read[name].notna(), None).tolist() == texts
-    with sqlite3.connect(tmp_path / "rows.gpkg") as base:
+    with closing(sqlite3.connect(tmp_path / "rows.gpkg", isolation_level=None)) as base:
         stored = [name for _, name, *_ in base.execute("PRAGMA table_info(rows_rows)")]
         forms = base.execute("SELECT count(DISTINCT said) FROM rows_rows").fetchone()
     assert {"said", "again", "said_numbers"} < set(stored)
@@ -422,7 +423,7 @@ def test_numbers_that_another_column_holds_stand_once(tmp_path):
         read = pyogrio.read_dataframe(path, layer=layer.name)
         pd.testing.assert_frame_equal(read, layer.table, check_dtype=False, check_exact=True)
         assert read.dtypes.drop("said").eq("float64").all()
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
         known = base.execute("SELECT count(first), count(most), count(blank) FROM one_rows")
         assert known.fetchone() == (6000, 2000, 4800)
         known = base.execute("SELECT count(later), count(other) FROM two_rows").fetchone()
@@ -535,7 +536,7 @@ def test_rows_that_differ_in_their_kind_alone_stand_once(tmp_path, change):
     assert pyogrio.read_info(path, layer="checks")["features"] == len(table)
     one = pyogrio.read_dataframe(path, layer="checks", where="run_id = 'R00007'")
     assert one["check"].tolist() == [f"Check {n}" for n in range(12)]
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
         stored = base.execute("SELECT count(*) FROM checks_rows").fetchone()[0]
     assert stored == (len(table) / 4 if change == "none" else len(table))
 
@@ -549,6 +550,6 @@ def test_a_column_that_repeats_another_stands_once(tmp_path):
     write_layers([layer], path, crs="", settings=GeopackageSettings(), is_folded=True)
     read = pyogrio.read_dataframe(path, layer="rows")
     pd.testing.assert_frame_equal(read, table)
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
         stored = [name for _, name, *_ in base.execute("PRAGMA table_info(rows_rows)")]
     assert stored == ["fid", "a_m", "c_m", "n"]

@@ -1,6 +1,7 @@
 """Shapes stored as coordinates, and the index that is written full: read as any other by GDAL."""
 
 import sqlite3
+from contextlib import closing
 
 import numpy as np
 import pandas as pd
@@ -24,7 +25,7 @@ def write_and_read(path, kind, shapes, **more):
         name="lay", description="-", table=table, geometry_type=kind, shapes=shapes, **more
     )
     write_layers([layer], path, **OPTIONS)
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
         views = base.execute("SELECT name FROM sqlite_master WHERE type = 'view'").fetchall()
         assert views == [("lay",)]
         assert base.execute("SELECT rtreecheck('rtree_lay_geom')").fetchone() == ("ok",)
@@ -67,7 +68,7 @@ def test_circles_and_drawn_polygons_of_one_layer_come_back(tmp_path):
     given = np.where(shapely.is_missing(shapes), drawn, shapes)
     assert shapely.to_wkb(read.geometry.to_numpy()).tolist() == shapely.to_wkb(given).tolist()
     assert read.geometry.iloc[9] is None
-    with sqlite3.connect(path) as base:
+    with closing(sqlite3.connect(path, isolation_level=None)) as base:
         sizes = base.execute("SELECT DISTINCT length(shape_of_row) FROM lay_rows").fetchall()
     assert sorted(size for (size,) in sizes if size) == [64, 112]
     bounds = pyogrio.read_info(path, layer="lay")["total_bounds"]
@@ -96,9 +97,9 @@ def test_the_index_finds_what_lies_in_a_box(n, tmp_path):
     low = draw.uniform(-1e6, 1e6, (n, 2))
     boxes = np.concatenate([low, low + draw.uniform(0, 5e4, (n, 2))], axis=1)
     boxes[::7] = np.nan
-    with sqlite3.connect(tmp_path / "index.db") as base:
+    with closing(sqlite3.connect(tmp_path / "index.db", isolation_level=None)) as base:
         write_index(base, "lay", "geom", boxes)
-    with sqlite3.connect(tmp_path / "index.db") as base:
+    with closing(sqlite3.connect(tmp_path / "index.db", isolation_level=None)) as base:
         assert base.execute("SELECT rtreecheck('rtree_lay_geom')").fetchone() == ("ok",)
         found = base.execute(
             "SELECT id FROM rtree_lay_geom "
