@@ -120,7 +120,7 @@ def _count(result: Result) -> dict[str, int | float]:
         "trees_open_cut_not_known": int(reached.isna().sum()),
         "trees_open_cut_major": int((hurt == "major").sum()),
         "trees_open_cut_structural": int((hurt == "structural").sum()),
-        "root_zone_open_cut_m2": round(_take_total(result, _CUT_OFF, "open_cut_mid"), 1),
+        "root_zone_open_cut_m2": _sum_open_cut(result),
         "trees_recommended": len(left),
         "trees_recommended_not_known": int((left["severity"].astype(str) == "unknown").sum()),
         "root_zone_recommended_m2": round(_take_total(result, _CUT_OFF, "recommended_mid"), 1),
@@ -158,6 +158,16 @@ def _sum_unseen(result: Result) -> dict[str, float]:
         "cost_recommended": round(_take_total(result, "Cost", "recommended_mid"), 0),
         "runs_without_cost": _count_without_cost(result),
     }
+
+
+def _sum_open_cut(result: Result) -> float:
+    """Sum what open cut of all runs to be worked on takes, as its trees are counted.
+
+    The totals leave out runs without a recommendation, on both sides; NaN where they know nothing.
+    """
+    if np.isnan(_take_total(result, _CUT_OFF, "open_cut_mid")):
+        return np.nan
+    return round(float(result.tree_balance["open_cut_severed_m2"].sum()), 1)
 
 
 def _count_set(flags: pd.Series) -> int:

@@ -26,6 +26,20 @@ def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
     assert said["counts"]["runs_to_be_worked_on"] == needed
 
 
+def test_the_area_of_open_cut_is_that_of_the_runs_whose_trees_are_counted(sample_result):
+    """The totals leave out a run that waits for a person; its trees are counted, and so its area."""
+    totals, balance = sample_result.totals.copy(), sample_result.tree_balance
+    cut = totals["quantity"] == "Root zone dug or severed"
+    whole = summarise(sample_result)["counts"]["root_zone_open_cut_m2"]
+    assert abs(whole - totals.loc[cut, "open_cut_mid"].iloc[0]) <= 0.05
+    reached = balance["is_open_cut_reached"].eq(True).to_numpy(dtype=bool, na_value=False)
+    assert abs(whole - balance.loc[reached, "open_cut_severed_m2"].sum()) <= 0.05
+    totals.loc[cut, "open_cut_mid"] -= 100.0
+    said = summarise(replace(sample_result, totals=totals))
+    assert said["counts"]["root_zone_open_cut_m2"] == whole
+    assert f"dig or sever {whole:,.0f} m²" in said["sentence"]
+
+
 def test_a_string_without_room_for_one_bar_is_said_first(sample_result):
     strings = sample_result.strings.copy()
     strings.loc[strings.index[1], "laydown_has_room"] = False
