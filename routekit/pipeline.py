@@ -51,6 +51,7 @@ from routekit.outputs.notebook import ShownResult
 from routekit.programme.diversion import Flows, find_diversions
 from routekit.programme.programme import Works, make_programme, report_unplaced
 from routekit.programme.stages import list_stages
+from routekit.programme.windows import refuse_unknown_streets
 from routekit.record.after_care import plan_care
 from routekit.record.lessons import caution_lessons
 from routekit.record.permits import match_packages
@@ -498,6 +499,7 @@ def prepare_study(study: Study, *, tell: Tell = _silent, aside: Aside = _IN_MEMO
     runs, depth_findings = add_ground(
         layers.runs, layers.manholes, terrain=layers.terrain, inputs=study.settings
     )
+    refuse_unknown_streets(study.settings.programme, runs["street"])
     decided = _read_decisions(layers, runs)
     code_findings = _review_codes(layers)
     tell("Drawing root zones")

@@ -24,6 +24,10 @@ URGENCY: Final = {"high": 9, "medium": 3, "low": 1, "none": 1, "unknown": 3}
 _MONTH_DAY = re.compile(r"(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])")
 
 
+LAST_YEAR: Final = 2199
+"""Days are counted in nanoseconds, which end in 2262; works and care after them stay within."""
+
+
 def _check_day(text: str) -> str:
     """Accept nothing, or a day of the calendar as YYYY-MM-DD."""
     try:
@@ -31,6 +35,8 @@ def _check_day(text: str) -> str:
             raise ValueError
     except ValueError:
         raise ValueError(f"{text!r} is no day; write it as YYYY-MM-DD") from None
+    if text and int(text[:4]) > LAST_YEAR:
+        raise ValueError(f"{text!r} lies after the year {LAST_YEAR}; write the day meant")
     return text
 
 

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags
+from routekit.errors import StudyError
+from routekit.layers.columns import suggest_name
 from routekit.layers.streets import take_name
 from routekit.programme.calendar import Dates, find_season
 from routekit.programme.packages import STORM, UNKNOWN_USE
@@ -50,6 +52,33 @@ def load_windows() -> pd.DataFrame:
     """
     with (files("routekit.programme") / "tables" / "windows.csv").open(encoding="utf-8") as stream:
         return pd.read_csv(stream, dtype=str, keep_default_na=False)
+
+
+def refuse_unknown_streets(settings: ProgrammeSettings, streets: pd.Series) -> None:
+    """Refuse school streets in which no run lies: their term would bind nothing.
+
+    Where no run names its street, all of them keep to the school holidays, which is told.
+
+    Parameters
+    ----------
+    settings : ProgrammeSettings
+        is_made, school_streets.
+    streets : pandas.Series of str
+        Street of each run; missing where not known.
+
+    Raises
+    ------
+    StudyError
+        If there are any.
+    """
+    named = streets.dropna().astype(str)
+    known = {*named, *take_name(named)} - {""}
+    strange = [name for name in settings.school_streets if name not in known]
+    if settings.is_made and known and strange:
+        raise StudyError(
+            f"programme.school_streets names {strange[0]!r}, a street in which no run of the study "
+            f"lies; {suggest_name(strange[0], sorted(known))}"
+        )
 
 
 def find_concerns(

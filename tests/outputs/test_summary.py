@@ -27,7 +27,7 @@ def test_open_cut_is_that_of_the_runs_to_be_worked_on(sample_result):
 
 
 def test_the_area_of_open_cut_is_that_of_the_runs_whose_trees_are_counted(sample_result):
-    """The totals leave out a run that waits for a person; its trees are counted, and so its area."""
+    """Totals leave out a run that waits for a person; its trees are counted, and so its area."""
     totals, balance = sample_result.totals.copy(), sample_result.tree_balance
     cut = totals["quantity"] == "Root zone dug or severed"
     whole = summarise(sample_result)["counts"]["root_zone_open_cut_m2"]

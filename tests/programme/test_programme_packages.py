@@ -7,6 +7,7 @@ import pytest
 from pydantic import ValidationError
 from shapely import LineString
 
+from routekit.errors import StudyError
 from routekit.programme.packages import (
     find_neighbours,
     list_members,
@@ -21,6 +22,7 @@ from routekit.programme.windows import (
     find_open,
     load_windows,
     open_seasons,
+    refuse_unknown_streets,
     set_windows,
 )
 
@@ -218,6 +220,24 @@ def test_a_school_street_is_each_of_several_of_its_name_unless_the_number_is_wri
         rules = ProgrammeSettings(school_streets=streets)
         told = find_concerns(works, none.astype({"is_recommended": bool}), pits, rules)["school"]
         assert told.astype(int).tolist() == expected
+
+
+def test_a_school_street_in_which_no_run_lies_is_refused():
+    """Else a name spelt otherwise is no school street, and works go on in term."""
+    rules = ProgrammeSettings(is_made=True, school_streets=("Elm", "Oak Stret"))
+    with pytest.raises(StudyError, match=r"school_streets names .Oak Stret.*Oak Street"):
+        refuse_unknown_streets(rules, pd.Series(["Elm", "Oak Street", None]))
+    refuse_unknown_streets(rules, pd.Series(["Elm", "Oak Stret", None]))
+    refuse_unknown_streets(rules, pd.Series(["Elm (1)", "Elm (2)", "Oak Stret (2)"]))
+    refuse_unknown_streets(rules, pd.Series([None, None], dtype=object))
+    refuse_unknown_streets(ProgrammeSettings(school_streets=("Oak",)), pd.Series(["Elm"]))
+
+
+def test_a_day_that_no_clock_counts_to_is_refused():
+    assert ProgrammeSettings(start="2199-12-31").start == "2199-12-31"
+    for wrong in ("2200-01-01", "9999-12-20"):
+        with pytest.raises(ValidationError, match="after the year 2199"):
+            ProgrammeSettings(start=wrong)
 
 
 def test_windows_that_must_be_kept_close_days_and_others_only_mark_them():
