@@ -70,6 +70,14 @@ def refuse_unknown_streets(settings: ProgrammeSettings, streets: pd.Series) -> N
     ------
     StudyError
         If there are any.
+
+    Examples
+    --------
+    >>> rules = ProgrammeSettings(is_made=True, school_streets=("Elm Rwo",))
+    >>> refuse_unknown_streets(rules, pd.Series(["Elm Row"]))
+    Traceback (most recent call last):
+    routekit.errors.StudyError: programme.school_streets names 'Elm Rwo', a street in which no run
+    of the study lies; did you mean "Elm Row"?
     """
     named = streets.dropna().astype(str)
     known = {*named, *take_name(named)} - {""}
