@@ -144,11 +144,19 @@ def join_ids(cells: Iterable[str], group: Ints, size: int) -> Texts:
     >>> join_ids(["A", "B", "A", ""], np.array([0, 0, 0, 1]), 2).tolist()
     ['A;B', '']
     """
-    found: list[dict[str, None]] = [{} for _ in range(size)]
+    # Most groups have one id: only those of several are worth a dictionary.
+    found: list[str | dict[str, None]] = [""] * size
     for place, cell in zip(group.tolist(), cells, strict=True):
-        if cell:
-            found[place][cell] = None
-    return np.array([ID_MARK.join(one) for one in found], dtype=object)
+        known = found[place]
+        if not cell or known == cell:
+            continue
+        if isinstance(known, dict):
+            known[cell] = None
+        else:
+            found[place] = {known: None, cell: None} if known else cell
+    return np.array(
+        [one if isinstance(one, str) else ID_MARK.join(one) for one in found], dtype=object
+    )
 
 
 def take_numbers(table: pd.DataFrame, name: str) -> Floats:

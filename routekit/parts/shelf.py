@@ -47,6 +47,7 @@ class Shelf:
 
     folder: Path
     _maps: list[mmap.mmap] = field(default_factory=list)
+    _places: list[tuple[int, int]] = field(default_factory=list)
 
     def put(self, table: Table) -> Table:
         """Put texts, numbers and shapes of a table on disk.
@@ -66,7 +67,7 @@ class Shelf:
         OutputError
             If they cannot be written.
         """
-        wanted = [name for name in table.columns if _is_put(table[name])]
+        wanted = [name for name in table.columns if self._is_put(table[name])]
         if len(table) < _LEAST_ROWS or not wanted:
             return table
         held = self._map(table, wanted)
@@ -116,6 +117,27 @@ class Shelf:
                 one.madvise(mmap.MADV_DONTNEED)
         give_back()
 
+    def _is_put(self, column: pd.Series) -> bool:
+        """Tell whether a column is one that is put on disk, and is not there already."""
+        if _is_text(column):
+            return getattr(column.dtype, "storage", "") == "python" or not self._holds(column)
+        if _is_shape(column):
+            return not (isinstance(column.array, StoredShapes) and column.array.is_stored)
+        return isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf"
+
+    def _holds(self, column: pd.Series) -> bool:
+        """Tell whether texts are read from here: rows taken from them are copies in memory."""
+        places = [
+            (one.address, one.address + one.size)
+            for chunk in _list_chunks(column)
+            for one in chunk.buffers()
+            if one is not None and one.size
+        ]
+        return all(
+            any(begin <= first and last <= end for begin, end in self._places)
+            for first, last in places
+        )
+
     def _map(self, table: pd.DataFrame, names: list[Any]) -> list[pa.ChunkedArray | None]:
         """Write columns to a file without a name, one after the other, and map it.
 
@@ -138,6 +160,7 @@ class Shelf:
             raise OutputError(message) from None
         self._maps.append(mapped)
         whole = pa.py_buffer(mapped)
+        self._places.append((whole.address, whole.address + whole.size))
         return [
             None if one is None else pa.ipc.open_stream(whole.slice(one)).read_all().column(0)
             for one in begins
@@ -149,18 +172,15 @@ def _is_text(column: pd.Series) -> bool:
     return isinstance(column.dtype, pd.StringDtype)
 
 
+def _list_chunks(column: pd.Series) -> list[pa.LargeStringArray]:
+    """List the pieces of a column of texts, as they stand in memory."""
+    held = pa.array(column.array, type=pa.large_string())
+    return held.chunks if isinstance(held, pa.ChunkedArray) else [held]
+
+
 def _is_shape(column: pd.Series) -> bool:
     """Tell whether a column is of shapes."""
     return isinstance(column.dtype, GeometryDtype)
-
-
-def _is_put(column: pd.Series) -> bool:
-    """Tell whether a column is one that is put on disk, and is not there already."""
-    if _is_text(column):
-        return bool(getattr(column.dtype, "storage", "") == "python")
-    if _is_shape(column):
-        return not (isinstance(column.array, StoredShapes) and column.array.is_stored)
-    return isinstance(column.dtype, np.dtype) and column.dtype.kind in "iuf"
 
 
 def _hold(column: pd.Series, mapped: pa.ChunkedArray) -> pd.Series:
@@ -180,7 +200,7 @@ def _hold(column: pd.Series, mapped: pa.ChunkedArray) -> pd.Series:
 def _write_column(column: pd.Series, file: BinaryIO) -> bool:
     """Write a column where a file stands; False where it would not come back as it is."""
     if _is_text(column):
-        held = pa.array(column.array, type=pa.large_string())
+        held = pa.chunked_array(_list_chunks(column), type=pa.large_string()).combine_chunks()
     elif _is_shape(column):
         held = write_shapes(column)
     else:

@@ -230,10 +230,11 @@ def _keep_known(ratio: Floats, ids: pd.Series) -> pd.Series:
 
 def _compare_days(done: pd.DataFrame, options: pd.DataFrame) -> pd.Series:
     """Hold the working days of each run against those of the technique used. By run_id."""
-    keys = pd.MultiIndex.from_frame(options[["run_id", "technique"]].astype("str"))
+    asked = options[options["run_id"].isin(done["run_id"])]
+    keys = pd.MultiIndex.from_frame(asked[["run_id", "technique"]].astype("str"))
     wanted = pd.MultiIndex.from_frame(done[["run_id", "technique"]].astype("str"))
     place = keys.get_indexer(wanted)
-    estimate = np.append(take_numbers(options, "days"), np.nan)[place]
+    estimate = np.append(take_numbers(asked, "days"), np.nan)[place]
     return _keep_known(take_numbers(done, "working_days") / estimate, done["run_id"])
 
 

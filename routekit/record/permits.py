@@ -110,13 +110,13 @@ def _sum_up(rows: pd.DataFrame, package: Texts) -> pd.DataFrame:
     grouped = rows.groupby(by, sort=False)
     group: Ints = grouped.ngroup().to_numpy().astype(np.int64)
     size = grouped.ngroups
-    subjects = [cell.split(ID_MARK) for cell in rows["subject"]]
-    several: Ints = np.repeat(group, [len(cell) for cell in subjects])
+    several: Ints = np.repeat(group, [cell.count(ID_MARK) + 1 for cell in rows["subject"]])
+    subjects = chain.from_iterable(cell.split(ID_MARK) for cell in rows["subject"])
     found = rows.drop_duplicates(by)[[*by, "order"]].reset_index(drop=True)
     found = found.assign(
         run_ids=join_ids(rows["run_id"], group, size),
         street=join_ids(rows["street"], group, size),
-        subject=join_ids(chain.from_iterable(subjects), several, size),
+        subject=join_ids(subjects, several, size),
         need=grouped["need"].max().to_numpy(dtype=float),
         is_lost=grouped["is_lost"].any().to_numpy(dtype=bool),
     )

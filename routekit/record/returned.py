@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -89,11 +90,9 @@ def keep_record(
         "string_id": works.strings["string_id"],
         "pit_id": works.pits["pit_id"],
     }
-    returned = name_planned(
-        rename_strings(layers.site_return, works.strings, findings),
-        {name: pd.Index(ids.astype("str")) for name, ids in names.items()},
-        findings,
-    )
+    returned = rename_strings(layers.site_return, works.strings, findings)
+    known = {name: _list_asked(returned, name, ids) for name, ids in names.items()}
+    returned = name_planned(returned, known, findings)
     returned = hold_pulls(returned, works.strings, findings)
     returned = hold_pits(returned, works.pits, findings)
     tell_lost_roots(returned.roots_met, renewal.runs, findings)
@@ -144,6 +143,15 @@ def keep_record(
         lessons=tabulate_lessons(lessons, before),
         findings=findings.table(),
     )
+
+
+def _list_asked(returned: SiteReturn, column: str, ids: pd.Series) -> pd.Index[Any]:
+    """List the ids of the study that a column of what came back names: most come back of few."""
+    tables = (one for one in vars(returned).values() if isinstance(one, pd.DataFrame))
+    told = [table[column].astype("str") for table in tables if column in table and len(table)]
+    if not told:
+        return pd.Index([], dtype="str")
+    return pd.Index(ids[ids.astype("str").isin(pd.concat(told))].astype("str"))
 
 
 def _tell_few(lessons: Lessons, findings: Findings) -> None:

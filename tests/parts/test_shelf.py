@@ -6,6 +6,7 @@ import pickle
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 import shapely
 from pandas.testing import assert_frame_equal
@@ -61,6 +62,29 @@ def test_columns_are_not_copied_into_memory(tmp_path):
     assert not found["number"].to_numpy().flags.owndata
     assert not found["count"].to_numpy().flags.owndata
     assert found["number"].to_numpy().flags.aligned
+
+
+def test_texts_taken_from_the_shelf_stand_on_disk_once_they_are_put(tmp_path):
+    """Rows of texts that are mapped are copies in memory until they are put themselves."""
+    shelf, first = Shelf(tmp_path), pa.total_allocated_bytes()
+    found = shelf.put(make_table())
+    assert pa.total_allocated_bytes() - first < SIZE
+    rows = np.arange(SIZE)[::-1]
+    taken = found.iloc[rows].reset_index(drop=True)
+    joined = pd.concat([taken, found.iloc[:7], taken], ignore_index=True)
+    held = pa.total_allocated_bytes() - first
+    assert held > 8 * SIZE
+    wanted = take_down(joined)
+    put = shelf.put(joined)
+    del taken, joined
+    assert pa.total_allocated_bytes() - first < held / 4
+    assert_frame_equal(take_down(put), wanted)
+    # What stands there is not written once more.
+    again, there = (
+        pa.table({"text": one["text"].array}).column(0).chunk(0).buffers()[-1].address
+        for one in (shelf.put(put), put)
+    )
+    assert again == there
 
 
 def make_shapes():
