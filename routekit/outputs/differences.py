@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping
 import pandas as pd
 
 from routekit.advice.standing import STANDINGS
+from routekit.advice.totals import name_lost
 from routekit.techniques import TECHNIQUES
 from routekit.trees.own_zones import OWN_BASIS
 from routekit.vocabulary import SEVERITIES
@@ -259,15 +260,27 @@ def _write_costs(old: pd.DataFrame, new: pd.DataFrame) -> list[str]:
     wanted = {"quantity", "unit", "recommended_mid"}
     if not wanted <= set(old.columns) or not wanted <= set(new.columns):
         return ["Costs: not in both results"]
-    both = old.merge(new, on="quantity", suffixes=("_old", "_new"))
-    both = both[both["quantity"].str.startswith(_COST)]
-    if both.empty:
-        return ["Costs: not in both results"]
-    names = ["recommended_mid_old", "unit_old", "recommended_mid_new", "unit_new"]
-    return [
-        f"{quantity}, recommended: {_write_change(*amounts)}"
-        for quantity, *amounts in both[["quantity", *names]].itertuples(index=False)
+    before, after = (table.set_index("quantity") for table in (old, new))
+    names = [name for name in dict.fromkeys([*before.index, *after.index]) if _is_cost(name)]
+    return [_write_cost(name, before, after) for name in names] or ["Costs: not in both results"]
+
+
+def _is_cost(quantity: object) -> bool:
+    """Tell whether a row of the totals is a cost."""
+    return str(quantity).startswith(_COST)
+
+
+def _write_cost(name: str, before: pd.DataFrame, after: pd.DataFrame) -> str:
+    """Write a total before and after, and how many runs each leaves out."""
+    if name not in before.index or name not in after.index:
+        return f"{name}, recommended: not in both results"
+    columns = ["recommended_mid", "unit"]
+    amounts = [*before.loc[name, columns], *after.loc[name, columns]]
+    lost = [
+        int(table["recommended_mid"].get(str(name_lost(name)), 0.0)) for table in (before, after)
     ]
+    left = f"; runs not counted: {lost[0]:,} -> {lost[1]:,}" if any(lost) else ""
+    return f"{name}, recommended: {_write_change(*amounts)}{left}"
 
 
 def _write_change(before: float, unit_before: str, after: float, unit_after: str) -> str:

@@ -323,6 +323,24 @@ def test_amounts_in_two_units_have_no_difference(old, tmp_path, result):
     assert line == "Cost, recommended: 22,750 EUR -> 30,000 USD (units differ: no difference)"
 
 
+def test_a_cost_says_how_many_runs_it_leaves_out(old, tmp_path, result):
+    """Else a plan that prices fewer runs looks cheaper."""
+    totals, cost = result.totals.copy(), result.totals["quantity"] == "Cost"
+    lost = totals[cost].assign(quantity="Runs not counted: Cost", unit="runs", recommended_mid=2.0)
+    totals.loc[cost, "recommended_mid"] = 20_000.0
+    found = write_against(old, tmp_path, result, totals=pd.concat([totals, lost]))
+    line = found["What it comes to"][-1]
+    assert line == "Cost, recommended: 22,750 -> 20,000 EUR (-2,750); runs not counted: 0 -> 2"
+
+
+def test_a_cost_by_another_rule_is_no_cost_left_out_without_a_word(old, tmp_path, result):
+    totals, cost = result.totals.copy(), result.totals["quantity"] == "Cost"
+    other = totals[cost].assign(quantity="Cost over the whole life (another rule)")
+    found = write_against(old, tmp_path, result, totals=pd.concat([totals, other]))
+    line = found["What it comes to"][-1]
+    assert line == "Cost over the whole life (another rule), recommended: not in both results"
+
+
 def test_the_headline_of_results_without_rows_says_so(tmp_path):
     path = write_geopackage(make_empty_result(), tmp_path / "empty.gpkg")
     tables = read_result(path)
