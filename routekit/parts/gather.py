@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import reduce
+from functools import cached_property, reduce
+from itertools import chain
 from pathlib import Path
 from typing import Final
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from routekit.advice.choice import Chosen
 from routekit.advice.new_lines import NewLines
@@ -18,6 +21,7 @@ from routekit.arrays import Ints, Objects
 from routekit.errors import PartError
 from routekit.parts.judged import ORDER
 from routekit.parts.numbering import BEGIN, END, number_texts
+from routekit.parts.shelf import Shelf
 from routekit.parts.store import list_tables, read_table
 from routekit.pipeline import Judged, Keep, Prepared, hold
 from routekit.schema import load_tables
@@ -77,6 +81,60 @@ def list_concluded(name: str) -> tuple[str, ...] | None:
 
 
 @dataclass(frozen=True, kw_only=True)
+class Numbered:
+    """Strings, pits or digs of a part, as few bytes: they are looked up in `Names`.
+
+    Attributes
+    ----------
+    old, new : pyarrow.StringArray, shape (n,)
+        Id in the part, and in the whole study.
+    place : numpy.ndarray of int, shape (n,)
+        In the whole study.
+    """
+
+    old: pa.StringArray
+    new: pa.StringArray
+    place: Ints
+
+
+class Names(Mapping[str, str]):
+    """Ids of the whole study by those of a part, made once one is looked up.
+
+    Parameters
+    ----------
+    works : dict of str to Numbered
+        By kind.
+    """
+
+    def __init__(self, works: dict[str, Numbered]) -> None:
+        self._works = works
+
+    @cached_property
+    def _ids(self) -> dict[str, str]:
+        """Id in the whole by id in the part."""
+        every = self._works.values()
+        pairs = (zip(one.old.to_pylist(), one.new.to_pylist(), strict=True) for one in every)
+        return dict(chain.from_iterable(pairs))
+
+    def __getitem__(self, name: str) -> str:
+        """Give the id in the whole."""
+        return self._ids[name]
+
+    def __iter__(self) -> Iterator[str]:
+        """List the ids in the part."""
+        return iter(self._ids)
+
+    def __len__(self) -> int:
+        """Count the works."""
+        return len(self._ids)
+
+    def order(self, kind: str) -> dict[str, int]:
+        """Give the place of each work of a kind by its id in the whole."""
+        works = self._works[kind]
+        return dict(zip(works.new.to_pylist(), works.place.tolist(), strict=True))
+
+
+@dataclass(frozen=True, kw_only=True)
 class Kept:
     """What the parts found, on disk, with the ids of the whole study.
 
@@ -84,21 +142,16 @@ class Kept:
     ----------
     files : sequence of Path
         Of each part.
-    names : list of dict of str to str
-        Id of each string, pit and dig in the whole study by the id in the part, by part.
-    order : list of dict
-        Place of each by its id, by kind, by part.
+    works : list of dict of str to Numbered
+        Strings, pits and digs by part and kind.
     """
 
     files: Sequence[Path]
-    names: list[dict[str, str]]
-    order: list[dict[str, dict[str, int]]]
+    works: list[dict[str, Numbered]]
 
     def only(self, number: int) -> Kept:
         """Leave one part, which is then part 0."""
-        return Kept(
-            files=[self.files[number]], names=[self.names[number]], order=[self.order[number]]
-        )
+        return Kept(files=[self.files[number]], works=[self.works[number]])
 
     def take(self, number: int, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
         """Take a table of a part, with the keys of its order.
@@ -122,15 +175,18 @@ class Kept:
             table = table[[*dict.fromkeys(columns), *_keys(table)]]
         if name == "checks" and columns is not None:
             table = table.drop_duplicates("source")
-        return _number_table(name, table, self.names[number], self.order[number])
+        return _number_table(name, table, Names(self.works[number]))
 
     def take_ordered(self, number: int, name: str) -> pd.DataFrame:
         """Take a table of a part in the order of the whole study."""
         return _put_in_order([self.take(number, name)])
 
-    def gather(self, name: str, columns: Sequence[str] | None = None) -> pd.DataFrame:
-        """Put a table of all parts together, in the order of the whole study."""
-        return _put_in_order([self.take(n, name, columns) for n in range(len(self.files))])
+    def gather(
+        self, name: str, columns: Sequence[str] | None = None, shelf: Shelf | None = None
+    ) -> pd.DataFrame:
+        """Put a table of all parts together, in the order of the whole study; on a shelf if any."""
+        tables = [self.take(n, name, columns) for n in range(len(self.files))]
+        return _put_in_order(tables) if shelf is None else _put_by_column(tables, shelf)
 
 
 def open_parts(files: Sequence[Path]) -> Kept:
@@ -151,8 +207,7 @@ def open_parts(files: Sequence[Path]) -> Kept:
     PartError
         If a part is not there.
     """
-    names: list[dict[str, str]] = [{} for _ in files]
-    order: list[dict[str, dict[str, int]]] = [{} for _ in files]
+    works: list[dict[str, Numbered]] = [{} for _ in files]
     for kind, column in _WORKS.items():
         listed = []
         for number, file in enumerate(files):
@@ -167,9 +222,12 @@ def open_parts(files: Sequence[Path]) -> Kept:
         for number in range(len(files)):
             mine = np.flatnonzero(of_part == number)
             plain = [str(one).strip(BEGIN + END) for one in old[mine]]
-            names[number] |= dict(zip(plain, ids[mine], strict=True))
-            order[number][kind] = dict(zip(ids[mine], mine.tolist(), strict=True))
-    return Kept(files=files, names=names, order=order)
+            works[number][kind] = Numbered(
+                old=pa.array(plain, type=pa.string()),
+                new=pa.array(ids[mine].tolist(), type=pa.string()),
+                place=mine,
+            )
+    return Kept(files=files, works=works)
 
 
 def _read(file: Path, name: str) -> pd.DataFrame:
@@ -190,7 +248,7 @@ def gather_parts(
     kept: Kept,
     *,
     is_narrow: bool = False,
-    keep: Keep = hold,
+    shelf: Shelf | None = None,
 ) -> Judged:
     """Put together what the parts found, one table after the other.
 
@@ -204,8 +262,8 @@ def gather_parts(
     is_narrow : bool, optional
         Whether only the columns of `list_concluded` are put together, of checks one row per
         source: enough for `routekit.pipeline.draw_conclusions`, and a fraction of the whole.
-    keep : callable, optional
-        Is given each table once it is together, and gives it back as it is to be held.
+    shelf : Shelf, optional
+        Holds each table once it is together.
 
     Returns
     -------
@@ -213,10 +271,12 @@ def gather_parts(
         As `routekit.pipeline.judge_runs` finds it for the study in one piece.
     """
     listed = list_tables(kept.files[0])
-    table = {
-        name: keep(kept.gather(name, list_concluded(name) if is_narrow else None))
-        for name in listed
-    }
+    keep: Keep = hold if shelf is None else shelf.put_aside
+    table: dict[str, pd.DataFrame] = {}
+    for name in listed:
+        table[name] = kept.gather(name, list_concluded(name) if is_narrow else None, shelf)
+        if shelf is not None:
+            shelf.rest()
     run_ids = pd.Index(prepared.runs["run_id"], dtype=str)
     checks = table["checks"]
     if not is_narrow:
@@ -282,9 +342,7 @@ def _name_works(kind: str, whole: pd.DataFrame) -> Objects:
     return number_digs(whole["kind"].to_numpy(dtype=object))
 
 
-def _number_table(
-    name: str, table: pd.DataFrame, names: dict[str, str], order: dict[str, dict[str, int]]
-) -> pd.DataFrame:
+def _number_table(name: str, table: pd.DataFrame, names: Names) -> pd.DataFrame:
     """Put the ids of the whole study into a table of a part."""
     found = number_texts(table, names)
     if name == "digs":
@@ -298,8 +356,8 @@ def _number_table(
     kind = np.select([found["kind"] == TRENCH, found["kind"] == PIT], [0, 1], 2)
     place = np.select(
         [kind == 0, kind == 1],
-        [found["run"].to_numpy(dtype=np.int64), _look_up(work, order["pits"])],
-        _look_up(work, order["digs"]),
+        [found["run"].to_numpy(dtype=np.int64), _look_up(work, names.order("pits"))],
+        _look_up(work, names.order("digs")),
     )
     keys = dict(zip(ORDER, (kind, place, found["tree"].to_numpy(dtype=np.int64)), strict=False))
     return found.assign(work_id=work, **keys)
@@ -323,9 +381,42 @@ def _put_in_order(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return joined.drop(columns=keys).iloc[rows].reset_index(drop=True)
 
 
+def _put_by_column(tables: Sequence[pd.DataFrame], shelf: Shelf) -> pd.DataFrame:
+    """Join the rows of all parts in the order of the whole study, one column after the other."""
+    filled = _leave_empty(tables)
+    first, keys = filled[0], _keys(filled[0])
+    rows = np.lexsort(
+        [
+            np.concatenate([one[name].to_numpy(dtype=np.int64) for one in filled])
+            for name in reversed(keys)
+        ]
+    )
+    if not shelf.takes(len(rows)):
+        return _put_in_order(tables)
+    names = [name for name in dict.fromkeys(chain(*filled)) if name not in keys]
+    joined = (
+        _concat([pd.DataFrame(one[[name]]) for one in filled])[name]
+        .iloc[rows]
+        .reset_index(drop=True)
+        for name in names
+    )
+    whole = pd.DataFrame(dict(zip(names, shelf.put_columns(joined), strict=True)), copy=False)
+    whole.columns = first.columns.drop(keys)
+    if isinstance(first, gpd.GeoDataFrame):
+        drawn = gpd.GeoDataFrame(whole)
+        shown = first.active_geometry_name
+        whole = drawn if shown is None else drawn.set_geometry(shown)
+    return whole
+
+
+def _leave_empty(tables: Sequence[pd.DataFrame]) -> list[pd.DataFrame]:
+    """Leave out tables without rows, if any other has some."""
+    return [table for table in tables if len(table)] or list(tables[:1])
+
+
 def _concat(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Join tables; categories are those of all of them."""
-    filled = [table for table in tables if len(table)] or list(tables[:1])
+    filled = _leave_empty(tables)
     words = {
         name: reduce(
             lambda known, more: known.union(more, sort=False),
@@ -341,7 +432,7 @@ def _concat(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat(alike, ignore_index=True) if len(alike) > 1 else alike[0]
 
 
-def _rename(ids: pd.Series, names: dict[str, str]) -> Objects:
+def _rename(ids: pd.Series, names: Mapping[str, str]) -> Objects:
     """Give other ids; None where there is none."""
     renamed = np.empty(len(ids), dtype=object)
     renamed[:] = [names.get(str(one)) for one in ids]

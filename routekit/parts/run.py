@@ -143,9 +143,7 @@ def run_by_areas(
         shelf=shelf,
     )
     tell(_GATHERING)
-    whole = gather_parts(
-        study.settings, judged.prepared, judged.kept, is_narrow=True, keep=shelf.put_aside
-    )
+    whole = gather_parts(study.settings, judged.prepared, judged.kept, is_narrow=True, shelf=shelf)
     shelf.rest()
     result = draw_conclusions(study, judged.prepared, judged.condition, whole, keep=shelf.put_aside)
     divided, kept = judged.parts, judged.kept

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import mmap
 import tempfile
+from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from typing import Any, BinaryIO, Final, TypeVar
@@ -49,6 +50,10 @@ class Shelf:
     _maps: list[mmap.mmap] = field(default_factory=list)
     _places: list[tuple[int, int]] = field(default_factory=list)
 
+    def takes(self, n_rows: int) -> bool:
+        """Tell whether a table of so many rows is put on disk; smaller ones stay where they are."""
+        return n_rows >= _LEAST_ROWS
+
     def put(self, table: Table) -> Table:
         """Put texts, numbers and shapes of a table on disk.
 
@@ -68,15 +73,49 @@ class Shelf:
             If they cannot be written.
         """
         wanted = [name for name in table.columns if self._is_put(table[name])]
-        if len(table) < _LEAST_ROWS or not wanted:
+        if not self.takes(len(table)) or not wanted:
             return table
-        held = self._map(table, wanted)
-        found = {
-            str(name): _hold(table[name], column)
-            for name, column in zip(wanted, held, strict=True)
-            if column is not None
-        }
-        return table.assign(**found)
+        found = self.put_columns(table[name] for name in wanted)
+        return table.assign(**dict(zip(map(str, wanted), found, strict=True)))
+
+    def put_columns(self, columns: Iterable[pd.Series]) -> list[pd.Series]:
+        """Put columns of a table on disk, each let go before the next is asked for.
+
+        Parameters
+        ----------
+        columns : iterable of Series
+
+        Returns
+        -------
+        list of Series
+            The same columns; those that are no texts, numbers or shapes as they are.
+
+        Raises
+        ------
+        OutputError
+            If they cannot be written.
+        """
+        found: list[pd.Series] = []
+        begins: dict[int, tuple[int, pd.Index[Any]]] = {}
+        try:
+            with tempfile.TemporaryFile(dir=self.folder) as file:
+                for place, column in enumerate(columns):
+                    begin = self._write(column, file)
+                    if begin is not None:
+                        begins[place] = (begin, column.index)
+                    found.append(column if begin is None else column.iloc[:0].copy())
+                file.flush()
+                whole = self._map(file) if begins else pa.py_buffer(b"")
+        except OSError as error:
+            message = (
+                f"tables cannot be kept; folder {self.folder} ({error.strerror or error}); "
+                "make room there or choose another output folder"
+            )
+            raise OutputError(message) from None
+        for place, (begin, index) in begins.items():
+            mapped = pa.ipc.open_stream(whole.slice(begin)).read_all().column(0)
+            found[place] = _hold(found[place], mapped, index)
+        return found
 
     def put_aside(self, table: Table) -> Table:
         """Put a table on disk, and give back what was used on the way."""
@@ -138,33 +177,21 @@ class Shelf:
             for first, last in places
         )
 
-    def _map(self, table: pd.DataFrame, names: list[Any]) -> list[pa.ChunkedArray | None]:
-        """Write columns to a file without a name, one after the other, and map it.
+    def _write(self, column: pd.Series, file: BinaryIO) -> int | None:
+        """Write a column, and tell where it begins; None where it stays as it is."""
+        if not self._is_put(column):
+            return None
+        file.write(bytes(-file.tell() % _ALIGNED))
+        begin = file.tell()
+        return begin if _write_column(column, file) else None
 
-        None for a column that cannot be written as it is.
-        """
-        begins: list[int | None] = []
-        try:
-            with tempfile.TemporaryFile(dir=self.folder) as file:
-                for name in names:
-                    file.write(bytes(-file.tell() % _ALIGNED))
-                    begin = file.tell()
-                    begins.append(begin if _write_column(table[name], file) else None)
-                file.flush()
-                mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
-        except OSError as error:
-            message = (
-                f"tables cannot be kept; folder {self.folder} ({error.strerror or error}); "
-                "make room there or choose another output folder"
-            )
-            raise OutputError(message) from None
+    def _map(self, file: BinaryIO) -> pa.Buffer:
+        """Map a file into memory."""
+        mapped = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
         self._maps.append(mapped)
         whole = pa.py_buffer(mapped)
         self._places.append((whole.address, whole.address + whole.size))
-        return [
-            None if one is None else pa.ipc.open_stream(whole.slice(one)).read_all().column(0)
-            for one in begins
-        ]
+        return whole
 
 
 def _is_text(column: pd.Series) -> bool:
@@ -183,18 +210,18 @@ def _is_shape(column: pd.Series) -> bool:
     return isinstance(column.dtype, GeometryDtype)
 
 
-def _hold(column: pd.Series, mapped: pa.ChunkedArray) -> pd.Series:
-    """Give a column whose values are those that are mapped."""
+def _hold(column: pd.Series, mapped: pa.ChunkedArray, index: pd.Index[Any]) -> pd.Series:
+    """Give a column of the same kind whose values are those that are mapped."""
     if _is_shape(column):
         shapes = StoredShapes(mapped.chunk(0), column.array.crs)
-        drawn: pd.Series = gpd.GeoSeries(shapes, index=column.index)
+        drawn: pd.Series = gpd.GeoSeries(shapes, index=index)
         return drawn
     held = (
         _MAPPED.__from_arrow__(mapped)  # type: ignore[attr-defined]
         if _is_text(column)
         else mapped.chunk(0).to_numpy(zero_copy_only=True)
     )
-    return pd.Series(held, index=column.index, copy=False)
+    return pd.Series(held, index=index, copy=False)
 
 
 def _write_column(column: pd.Series, file: BinaryIO) -> bool:
