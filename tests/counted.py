@@ -14,6 +14,7 @@ import pandas as pd
 
 from routekit.advice.totals import JOINING, WHOLE_LIFE
 from routekit.layers.assumed import MARK
+from routekit.layers.site_return import PITS_DUG
 from routekit.outputs.summary import summarise
 from routekit.schema import load_tables
 from routekit.techniques import BURSTING, list_codes
@@ -381,6 +382,11 @@ def hold_summary(pair):
     old, new = (summarise(each)["counts"] for each in (pair.before, pair.after))
     assert not {*DOUBTS, *CHOSEN} - set(old), "a key that names no count"
     assert not {each for words in DOUBTS.values() for each in words} - set(old)
+    # What was dug is held against the pits of the plan, which may be others.
+    for counts, result in ((old, pair.before), (new, pair.after)):
+        told = result.findings[result.findings["layer"].eq(PITS_DUG)]
+        for severity, n in told["severity"].value_counts().items():
+            counts[f"findings_{severity}"] -= n
     for name, first in old.items():
         second = new[name]
         if second is None or second >= first or name in TOLD_BY_ROW:
