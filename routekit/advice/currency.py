@@ -33,8 +33,8 @@ def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One warning where the study file names a currency and sets no unit rate, else none; columns
-        `routekit.layers.findings.FINDING_COLUMNS`.
+        One warning where the study file names a currency and leaves unit rates unset, which would
+        be added to those in it, else none; columns `routekit.layers.findings.FINDING_COLUMNS`.
 
     Examples
     --------
@@ -44,12 +44,22 @@ def find_neutral_rates(study: StudySection, rates: RateGroup) -> pd.DataFrame:
     ['costs are to be in EUR, and no unit rate is set']
     """
     findings = Findings()
-    if "currency" in study.model_fields_set and not rates.model_fields_set:
+    known, own = type(rates).model_fields, rates.model_fields_set
+    if "currency" in study.model_fields_set and (not own or len(own) < len(known)):
         findings.note(
             "warning",
             "study",
             "currency",
-            say("costs are to be in {currency}, and no unit rate is set", currency=study.currency),
+            say(
+                "costs are to be in {currency}, and {n:,} of {whole:,} unit rates are not set",
+                currency=study.currency,
+                n=len(known) - len(own),
+                whole=len(known),
+            )
+            if own
+            else say(
+                "costs are to be in {currency}, and no unit rate is set", currency=study.currency
+            ),
             say(
                 "unit rates are the tool's own neutral numbers; set [advice.rates] in {currency}",
                 currency=study.currency,

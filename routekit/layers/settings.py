@@ -140,6 +140,14 @@ class StudySection(Settings):
         "other): their files may read other files, or a network",
     )
 
+    @field_validator("currency")
+    @classmethod
+    def _check_currency(cls, value: str) -> str:
+        """Refuse a currency without a name, in which no cost could be said."""
+        if not value.strip():
+            raise ValueError("a currency needs a name, such as EUR; else leave the line out")
+        return value.strip()
+
 
 class GroundSettings(Settings):
     """Depths that a street sewer can have; others are slips in the levels."""

@@ -17,6 +17,7 @@ from routekit.advice.confirmations import FIND_CONNECTIONS
 from routekit.advice.currency import find_neutral_rates
 from routekit.advice.rates import load_rates
 from routekit.advice.totals import JOINING
+from routekit.errors import StudyError
 from routekit.methods.run_facts import add_seen_connections, assign_connections
 from routekit.pipeline import prepare_study
 from routekit.site.dig_depths import deepen_digs
@@ -345,8 +346,24 @@ def test_a_currency_without_rates_of_its_own_is_told_once():
         "unit rates are the tool's own neutral numbers; set [advice.rates] in JPY"
     ]
     assert len(find(LAYERS)) == 0
-    mine = '[study]\ncurrency = "JPY"\n' + LAYERS + "[advice.rates]\npipe_pe_kg = [400, 500, 600]\n"
-    assert len(find(mine)) == 0
+
+
+def test_neutral_rates_beside_rates_in_a_currency_are_told():
+    """Their sum would be in no currency."""
+    head = '[study]\ncurrency = "JPY"\n' + LAYERS + "[advice.rates]\n"
+    names = list(type(settings(LAYERS).advice.rates).model_fields)
+    one = find(head + "pipe_pe_kg = [400, 500, 600]\n")
+    assert one["severity"].tolist() == ["warning"]
+    assert one["seen"].tolist() == [
+        f"costs are to be in JPY, and {len(names) - 1} of {len(names)} unit rates are not set"
+    ]
+    assert len(find(head + "".join(f"{name} = [4, 5, 6]\n" for name in names))) == 0
+
+
+def test_a_currency_without_a_name_is_refused():
+    with pytest.raises(StudyError, match="currency"):
+        settings('[study]\ncurrency = " "\n' + LAYERS)
+    assert settings('[study]\ncurrency = " EUR "\n' + LAYERS).study.currency == "EUR"
 
 
 def test_the_warning_of_the_currency_reaches_the_findings(tmp_path):
