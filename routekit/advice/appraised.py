@@ -1,6 +1,8 @@
 """Under which published appraisal rules another technique would be recommended.
 
-A string is weighed as a whole: what its runs come to together tells.
+A string is weighed as a whole: what its runs come to together tells. That takes its pits, so only
+strings that were wished for under the rule in force are weighed; of other runs it is not told
+whether another rule would have them burst, and the column says so in its meaning.
 """
 
 from __future__ import annotations

@@ -8,6 +8,7 @@ import pytest
 from routekit import run_study
 from routekit.advice.appraisal import load_appraisal_rules
 from routekit.advice.value_texts import CODES, PHRASES
+from routekit.schema import list_fields
 from routekit.techniques import BURSTING
 
 RULE = "undiscounted"
@@ -45,3 +46,10 @@ def test_a_rule_that_turns_a_recommendation_is_named_with_what_it_turns_it_to(
     assert "open_cut" in set(then[turned])
     assert named[turned].tolist() == [[one] for one in phrase[turned]]
     assert not any(named[apart & (was == then)])
+
+
+def test_the_column_says_for_which_runs_bursting_was_not_weighed():
+    """Its pits are set out only for strings that were wished for: elsewhere blank is not 'none'."""
+    fields = list_fields().set_index(["table", "column"])
+    meaning = fields.loc[("advice", "appraisal_turns"), "meaning"]
+    assert "weighed only where a string was wished for" in meaning
