@@ -146,7 +146,6 @@ def _copy_sample(folder: Path, *, force: bool) -> None:
 )
 @click.option(
     "--only",
-    default="",
     metavar="NAMES",
     help="Write these outputs alone, such as map,gpkg; the files of the others stay as they are.",
 )
@@ -190,7 +189,7 @@ def screen(
     study: Path,
     out: Path | None,
     language: str | None,
-    only: str,
+    only: str | None,
     workers: int | None,
     parts: int | None,
     by_area: bool,
@@ -200,7 +199,7 @@ def screen(
 ) -> None:
     """Run the whole job on STUDY and write maps, GeoPackage, schedule and report."""
     folder = out or (study if _is_folder(study) else study.parent) / "result"
-    names = tuple(name.strip() for name in only.split(",")) if only.strip() else ()
+    names = tuple(name.strip() for name in only.split(",")) if only is not None else ()
     if scheduler is not None and parts is None:
         raise click.UsageError("--scheduler needs --parts")
     if by_area and parts is None:

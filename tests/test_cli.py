@@ -139,6 +139,9 @@ def test_screen_writes_only_what_is_asked_for(sample_study, sample_result, tmp_p
     assert answer.exit_code == 8
     assert "no output is called 'gpgk'; choose among gpkg, map," in answer.stderr
     assert not (tmp_path / "no").exists()
+    answer = call("screen", sample_study.path, "--out", tmp_path / "no", "--only", "")
+    assert answer.exit_code == 8, "a choice that came out blank is no choice of all"
+    assert not (tmp_path / "no").exists()
 
 
 def test_an_unknown_language_is_refused_with_those_that_there_are(sample_study, tmp_path):
