@@ -465,6 +465,8 @@ def balance_trees(
         settings=site.digs,
         unknown_tree_distance_m=site.placement.unknown_tree_distance_m,
     )
+    # From here on stems are looked at, and zones no more.
+    zones.forget("index", "unknown_index")
     cut = loss_open_cut.set_index("tree_id")
     rows = pd.Index(balance["tree_id"])
     severed = cut["severed_m2"].reindex(rows).fillna(0).to_numpy(dtype=float)

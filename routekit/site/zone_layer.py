@@ -51,10 +51,10 @@ class ZoneLayer:
     position_sd_m: Floats
     settings: ZoneSettings
 
-    def forget(self) -> None:
-        """Let go of what was made; it is made again when it is asked for."""
+    def forget(self, *only: str) -> None:
+        """Let go of what was made, or of some of it; it is made again when it is asked for."""
         for name, known in vars(type(self)).items():
-            if isinstance(known, cached_property):
+            if isinstance(known, cached_property) and (not only or name in only):
                 vars(self).pop(name, None)
 
     @cached_property
@@ -62,7 +62,7 @@ class ZoneLayer:
         """Ids, shape (n,)."""
         return self.table["tree_id"].to_numpy(dtype=object)
 
-    @cached_property
+    @property
     def point(self) -> Objects:
         """Stems, shape (n,)."""
         return self.table["geometry"].to_numpy(dtype=object)
@@ -70,7 +70,8 @@ class ZoneLayer:
     @cached_property
     def centre(self) -> Floats:
         """Stems, m, shape (n, 2)."""
-        return np.stack([shapely.get_x(self.point), shapely.get_y(self.point)], axis=1)
+        point = self.point
+        return np.stack([shapely.get_x(point), shapely.get_y(point)], axis=1)
 
     @cached_property
     def radius_m(self) -> Floats:
