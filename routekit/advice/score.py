@@ -233,7 +233,7 @@ def _shortfall(plans: Mapping[str, pd.DataFrame], required: Floats) -> Floats:
     share = find_shortfall(capacity, required[:, None])
     lost = np.isnan(capacity) & ~np.isnan(required)[:, None]
     lost[:, list(TECHNIQUES).index(MONITOR)] = False
-    return np.where(lost, share.max(axis=1, keepdims=True), share)
+    return _dearest(np.where(lost, np.nan, share))
 
 
 def find_shortfall(capacity_l_s: Floats, required_l_s: Floats) -> Floats:

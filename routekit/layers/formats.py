@@ -277,7 +277,7 @@ def find_row_fault(path: Path, kind: str) -> str:
         If it cannot be read.
     """
     if kind == "csv":
-        line = _find_openquote_name(path)
+        line = _find_open_quote(path)
         if line is None:
             return _find_title(path)
         return (
@@ -395,7 +395,7 @@ def _find_title(path: Path) -> str:
     )
 
 
-def _find_openquote_name(path: Path) -> int | None:
+def _find_open_quote(path: Path) -> int | None:
     """Find the line, from 1, where a quoted value begins that never ends, or ends amid a value."""
     with path.open("rb") as stream:
         if not any(b'"' in block for block in iter(lambda: stream.read(_HEAD_BYTES), b"")):
@@ -562,13 +562,17 @@ def read_last_change(path: Path) -> str:
     str
         As YYYY-MM-DDThh:mm:ssZ; blank where it does not say.
     """
-    address = f"file:{quote(str(path.absolute()))}?mode=ro"
-    asked = "SELECT max(last_change) FROM gpkg_contents"
     try:
-        with closing(sqlite3.connect(address, uri=True)) as base:
-            return str(base.execute(asked).fetchone()[0] or "")
+        return ask_database(path, _ask_last_change)
     except sqlite3.Error:
         return ""
+
+
+def _ask_last_change(address: str) -> str:
+    """Read the latest change of a layer from the list of what a database holds."""
+    with closing(sqlite3.connect(address, uri=True)) as base:
+        (changed,) = base.execute("SELECT max(last_change) FROM gpkg_contents").fetchone()
+    return str(changed or "")
 
 
 def _list_texts(address: str, table: str) -> dict[str, dict[int, str]]:

@@ -19,6 +19,7 @@ from routekit.arrays import Flags, Floats, Texts, split_ids, take_numbers
 from routekit.layers.findings import Findings
 from routekit.layers.site_return import ROOTS_MET, SiteReturn
 from routekit.pipes.pull import exceeds
+from routekit.record.dug_pits import find_planned
 from routekit.record.settings import RecordSettings
 from routekit.schema import load_tables
 from routekit.site.encroachments import PIT, measure_pits
@@ -442,8 +443,7 @@ def _place_pits(
         else []
     )
     if len(dug):
-        row = pd.Index(planned_id).get_indexer(pd.Index(dug["pit_id"].fillna(_BLANK)))
-        shapes = np.append(np.asarray(pits.geometry, dtype=object), [None])[row]
+        row, shapes = find_planned(dug, pits)
         beyond = shapely.hausdorff_distance(np.asarray(dug["geometry"], dtype=object), shapes)
         verdict = np.select(
             [row < 0, np.isnan(beyond), beyond > settings.pit_within_m],

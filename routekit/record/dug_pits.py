@@ -15,6 +15,8 @@ from routekit.words.columns import say_each
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from routekit.layers.findings import Findings
     from routekit.layers.site_return import SiteReturn
 
@@ -49,8 +51,7 @@ def hold_pits(returned: SiteReturn, pits: gpd.GeoDataFrame, findings: Findings) 
     dug = returned.pits_dug
     if not len(dug):
         return returned
-    row = pd.Index(pits["pit_id"].astype("str")).get_indexer(pd.Index(dug["pit_id"].fillna("")))
-    planned = np.append(np.asarray(pits.geometry, dtype=object), [None])[row]
+    row, planned = find_planned(dug, pits)
     is_apart = (row >= 0) & ~shapely.intersects(np.asarray(dug["geometry"], dtype=object), planned)
     findings.add(
         "warning",
@@ -65,3 +66,26 @@ def hold_pits(returned: SiteReturn, pits: gpd.GeoDataFrame, findings: Findings) 
     )
     named = dug["pit_id"].where(~is_apart)
     return replace(returned, pits_dug=dug.assign(pit_id=named))
+
+
+def find_planned(
+    dug: pd.DataFrame, pits: gpd.GeoDataFrame
+) -> tuple[NDArray[np.intp], NDArray[np.object_]]:
+    """Find the planned pit of the name of each that was dug.
+
+    Parameters
+    ----------
+    dug : DataFrame, n rows
+        pit_id.
+    pits : GeoDataFrame
+        pit_id; planned pits.
+
+    Returns
+    -------
+    row : numpy.ndarray of int, shape (n,)
+        Row of `pits`; -1 where the plan has none.
+    shape : numpy.ndarray of object, shape (n,)
+        Its outline; None where the plan has none.
+    """
+    row = pd.Index(pits["pit_id"].astype("str")).get_indexer(pd.Index(dug["pit_id"].fillna("")))
+    return row, np.append(np.asarray(pits.geometry, dtype=object), [None])[row]
