@@ -591,6 +591,9 @@ def _check_layers(
     told = ERR if out is None else OUT  # What is printed to OUT then is the study file itself.
     for source, each in zip(sources, found, strict=True):
         told.print(f"{source}, read as {each.layer}", markup=False)
+        if each.raw.frame.empty:
+            told.print("It has no rows, by which its columns are told", markup=False)
+            continue
         told.print(f"Columns left over: {', '.join(each.unmatched) or 'none'}", markup=False)
         told.print(f"Still free: {', '.join(each.free) or 'none'}", markup=False)
         if lacking := find_lacking(each.layer, set(each.table["canonical"])):

@@ -20,7 +20,7 @@ from routekit.advice.choice import (
     set_out_renewal,
 )
 from routekit.advice.currency import find_neutral_rates
-from routekit.advice.new_lines import NewLines, draw_new_lines, lay_lines
+from routekit.advice.new_lines import NewLines, draw_new_lines, lay_lines, review_named_runs
 from routekit.advice.recommended import mark_trenches
 from routekit.advice.tree_needs import find_needs
 from routekit.advice.tree_outcomes import judge_outcomes
@@ -500,6 +500,8 @@ def prepare_study(study: Study, *, tell: Tell = _silent, aside: Aside = _IN_MEMO
         layers.runs, layers.manholes, terrain=layers.terrain, inputs=study.settings
     )
     refuse_unknown_streets(study.settings.programme, runs["street"])
+    lines = study.settings.advice.new_lines
+    named = review_named_runs(lines, runs["run_id"], layers.left_out)
     decided = _read_decisions(layers, runs)
     code_findings = _review_codes(layers)
     tell("Drawing root zones")
@@ -515,7 +517,7 @@ def prepare_study(study: Study, *, tell: Tell = _silent, aside: Aside = _IN_MEMO
     told, trees, pictures = review_tree_photos(layers.trees, study.path.parent)
     layers = replace(layers, photo=photo, trees=trees)
     found = [layers.findings, placed, told, beyond, depth_findings, code_findings]
-    found += [zone_findings, neutral]
+    found += [zone_findings, neutral, named]
     listed = tabulate_stems(layers.trees, zones, stems, settings=rules)
     return Prepared(
         layers=layers,

@@ -224,6 +224,16 @@ def test_check_of_a_bare_layer_proposes_lines_for_a_study_file():
     assert f"Columns left over: {', '.join(report['unmatched']) or 'none'}\n" in answer.stderr
 
 
+def test_check_of_a_layer_without_rows_says_so(tmp_path):
+    trees = pyogrio.read_dataframe(SAMPLE / "district.gpkg", layer="trees").iloc[:0]
+    pyogrio.write_dataframe(trees, tmp_path / "trees.gpkg", layer="trees")
+    answer = call("check", tmp_path / "trees.gpkg")
+    told = "has no rows, by which its columns are told\n"
+    assert answer.stdout.endswith(f"[fields.trees]\n# the layer {told}")
+    assert f"It {told}" in answer.stderr
+    assert "Columns left over" not in answer.stderr
+
+
 def test_check_names_the_sources_that_look_alike():
     trees, sewers = (f"{SAMPLE / 'district.gpkg'}:{name}" for name in ("trees", "sewers"))
     answer = call("check", trees, sewers, trees)

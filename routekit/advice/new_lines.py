@@ -54,6 +54,7 @@ from routekit.alignment.terms import FoundLine, NoLine
 from routekit.arrays import ID_MARK, Floats, Ints, Objects, split_ids, take_numbers
 from routekit.errors import StudyError
 from routekit.layers.decisions import Decided
+from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
 from routekit.layers.settings import InputSettings
 from routekit.methods.checks import (
@@ -67,7 +68,8 @@ from routekit.methods.checks import (
 from routekit.site.line_search import Sought, Street, seek_line
 from routekit.techniques import OPEN_CUT, TECHNIQUE_PHRASES, TECHNIQUES
 from routekit.vocabulary import VERDICTS
-from routekit.words.texts import Text, both, fill, join, say, take_texts, word
+from routekit.words.columns import say_each
+from routekit.words.texts import Text, both, fill, from_json, join, say, take_texts, word
 
 _MEASURED: Final = ("length_m", "n_manholes", "connections_m", "n_crossings")
 """Columns of the table that are measured on a line."""
@@ -123,11 +125,6 @@ def draw_new_lines(
         Without rows where no run asks for one.
     LaidLines or None
         Those that are recommended.
-
-    Raises
-    ------
-    StudyError
-        If the settings name a run that the study does not have.
 
     Examples
     --------
@@ -455,14 +452,8 @@ def find_asked(renewal: Recommended, settings: ChoiceSettings) -> Ints:
     -------
     numpy.ndarray of int, shape (k,)
         Positions, ascending.
-
-    Raises
-    ------
-    StudyError
-        If the settings name a run that the study does not have.
     """
     wanted, ids = settings.advice.new_lines, renewal.runs["run_id"]
-    refuse_unknown_runs(wanted, ids)
     feasible = renewal.advice["is_feasible"].to_numpy(dtype=bool, na_value=False)
     needs = renewal.place.cases["needs_work"].to_numpy(dtype=float) == 1
     left = ~feasible | renewal.advice["technique"].isna().to_numpy()
@@ -475,26 +466,43 @@ def find_asked(renewal: Recommended, settings: ChoiceSettings) -> Ints:
     return np.flatnonzero(asked)
 
 
-def refuse_unknown_runs(wanted: NewLineSettings, run_ids: pd.Series) -> None:
-    """Refuse settings that name a run that the study does not have.
+def review_named_runs(
+    wanted: NewLineSettings, run_ids: pd.Series, left_out: pd.DataFrame
+) -> pd.DataFrame:
+    """Tell which runs that the settings name were left out; refuse those never read.
 
     Parameters
     ----------
     wanted : NewLineSettings
     run_ids : Series of str
+    left_out : DataFrame
+        As `routekit.layers.findings.Findings.left_out` gives it.
+
+    Returns
+    -------
+    DataFrame
+        Findings.
 
     Raises
     ------
     StudyError
-        If they do.
+        If the settings name a run that the layer does not have.
     """
-    strange = sorted(set(wanted.runs) - set(run_ids))
+    gone = left_out[left_out["layer"].eq("sewers")].drop_duplicates("row")
+    gone = gone[gone["row"].isin(wanted.runs) & ~gone["row"].isin(run_ids)]
+    strange = sorted(set(wanted.runs) - {*run_ids, *gone["row"]})
     if strange:
         named = ", ".join(strange[:MOST_NAMES])
         raise StudyError(
             f"advice.new_lines.runs names {named}, which the study does not have; "
             "name runs of the layer sewers by their run_id"
         )
+    findings = Findings()
+    why, ids = list(from_json(gone["why_words"])), gone["row"]
+    seen = say_each('{column} "{id}" was left out: {why}', column="run_id", id=ids, why=why)
+    done, field = say("no new line is sought for it"), "advice.new_lines.runs"
+    findings.add("warning", "study", ids, field=field, seen=seen, done=done)
+    return findings.table()
 
 
 def _tabulate(

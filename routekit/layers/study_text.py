@@ -134,8 +134,10 @@ def _write_source(draft: LayerDraft, where: Filter | None) -> str:
 
 def _write_layer(draft: LayerDraft) -> list[str]:
     """Write the sections of one layer: fields, units, missing, values."""
-    is_sure = draft.table["is_sure"].to_numpy(dtype=bool)
     lines = ["", f"[fields.{draft.layer}]"]
+    if draft.frame.empty:
+        return [*lines, "# the layer has no rows, by which its columns are told"]
+    is_sure = draft.table["is_sure"].to_numpy(dtype=bool)
     for canonical, source in draft.table.loc[is_sure, ["canonical", "source"]].to_numpy():
         lines.append(f"{canonical} = {_write_field(source)}")
     lines += [

@@ -10,7 +10,6 @@ import pandas as pd
 from routekit.arrays import Flags, Ints
 from routekit.parts.divide import Part
 from routekit.parts.numbering import mark_works
-from routekit.parts.take import take_settings
 from routekit.pipeline import JudgedRuns, Prepared, judge_runs
 from routekit.site.digs import AT_CONNECTION, AT_SPOT
 from routekit.study import StudySettings
@@ -45,12 +44,7 @@ def judge_part(
         Rows of the part's own runs, with `ORDER` where rows of parts lie between each other; `run`
         and `tree` are positions in the whole study, ids of works are marked.
     """
-    judged = judge_runs(
-        take_settings(settings, prepared.runs["run_id"]),
-        prepared,
-        condition,
-        name_works=mark_works,
-    )
+    judged = judge_runs(settings, prepared, condition, name_works=mark_works)
     own = np.isin(part.rows.runs, part.own)
     return _list_runs(judged, prepared, own, part) | _list_works(judged, prepared, own, part)
 

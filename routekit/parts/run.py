@@ -13,7 +13,6 @@ from typing import Any
 
 import pandas as pd
 
-from routekit.advice.new_lines import refuse_unknown_runs
 from routekit.arrays import at_work
 from routekit.errors import OutputError, PartError, RoutekitError
 from routekit.layers.aside import InMemory
@@ -224,7 +223,6 @@ def judge_by_parts(
         raise OutputError(message) from None
     aside = InMemory() if shelf is None else shelf
     prepared = prepare_study(study, tell=tell, aside=aside)
-    refuse_unknown_runs(settings.advice.new_lines, prepared.runs["run_id"])
     if shelf is not None:
         prepared = shelf.put_all(prepared)
         shelf.rest()

@@ -14,7 +14,6 @@ from routekit.layers.stem_columns import StemLists
 from routekit.parts.divide import Rows
 from routekit.parts.shelf import take_down
 from routekit.pipeline import Prepared
-from routekit.study import StudySettings
 
 Table = TypeVar("Table", bound=pd.DataFrame)
 
@@ -60,28 +59,6 @@ def take_part(prepared: Prepared, rows: Rows) -> Prepared:
             site_return=replace(layers.site_return, source=None),
         ),
     )
-
-
-def take_settings(settings: StudySettings, run_ids: pd.Series) -> StudySettings:
-    """Leave in the settings only the runs that a part has.
-
-    Parameters
-    ----------
-    settings : StudySettings
-    run_ids : Series of str
-        Runs of the part.
-
-    Returns
-    -------
-    StudySettings
-    """
-    lines = settings.advice.new_lines
-    known = frozenset(run_ids)
-    named = tuple(run for run in lines.runs if run in known)
-    advice = settings.advice.model_copy(
-        update={"new_lines": lines.model_copy(update={"runs": named})}
-    )
-    return settings.model_copy(update={"advice": advice})
 
 
 def _take(table: Table, rows: Ints) -> Table:

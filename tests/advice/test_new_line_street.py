@@ -16,10 +16,13 @@ import shapely
 from shapely import LineString, Point, box
 
 from routekit import pipeline
+from routekit.advice.new_line_settings import NewLineSettings
 from routekit.advice.new_line_texts import BETTER, FAILS, NONE, UNPROVED, WORSE
-from routekit.advice.new_lines import draw_new_lines
+from routekit.advice.new_lines import draw_new_lines, review_named_runs
 from routekit.errors import StudyError
+from routekit.layers.findings import Findings
 from routekit.study import Study, parse_settings
+from routekit.words.texts import say
 
 sys.path.append(str(Path(__file__).parents[1] / "layers"))
 from small_district import CRS, District, at, make_sewers, make_trees
@@ -253,6 +256,13 @@ def test_no_line_is_sought_unless_asked_for(given):
     assert draw(given, seek="named", runs=("R1", "R3")).index.tolist() == ["R1", "R3"]
 
 
-def test_a_run_that_the_study_does_not_have_is_refused_by_name(given):
-    with pytest.raises(StudyError, match="R9"):
-        draw(given, runs=("R9",))
+def test_a_run_that_the_study_does_not_have_is_refused_and_one_left_out_is_told():
+    asked = NewLineSettings(seek="named", runs=("R1", "R2"))
+    kept, gone = pd.Series(["R1"]), Findings()
+    with pytest.raises(StudyError, match="names R2, which"):
+        review_named_runs(asked, kept, gone.left_out())
+    gone.leave_out("sewers", ["R2", "R3"], say("outside the study area"))
+    (found,) = review_named_runs(asked, kept, gone.left_out()).to_dict("records")
+    assert (found["severity"], found["row"]) == ("warning", "R2")
+    assert found["seen"] == 'run_id "R2" was left out: outside the study area'
+    assert not len(review_named_runs(asked, pd.Series(["R1", "R2"]), gone.left_out()))
