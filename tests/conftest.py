@@ -6,8 +6,8 @@ import shutil
 from pathlib import Path
 
 import pytest
-from chromium import ARGUMENTS, DESKTOP, wait_until
-from hypothesis import settings
+from chromium import ARGUMENTS, DESKTOP, settle_before_each_step, wait_until_ready
+from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
 from sample_copy import SampleCopy, copy_sample
 from setting_reads import SettingReads
@@ -21,7 +21,7 @@ from routekit.sureness.report import tell_sureness
 BROWSER = Path(__file__).parent / "browser"
 
 # No test is timed: a busy machine is no defect.
-settings.register_profile("untimed", deadline=None)
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
 
 
@@ -148,7 +148,8 @@ def browser():
     program = shutil.which("chromium")
     if program is None:
         pytest.skip("chromium is not installed")
-    with sync_playwright() as playwright:
+    with sync_playwright() as playwright, pytest.MonkeyPatch.context() as patch:
+        settle_before_each_step(patch)
         started = playwright.chromium.launch(executable_path=program, args=ARGUMENTS)
         yield started
         started.close()
@@ -175,7 +176,7 @@ def open_page(browser):
         context.route("**/*", let_through)
         visits.append((context, own, asked, complaints))
         page.goto(Path(path).as_uri() + address)
-        wait_until(page, "document.body.dataset.ready === 'yes'")
+        wait_until_ready(page)
         return page
 
     yield visit

@@ -210,7 +210,7 @@ def test_pages_are_printed_beside_the_other_outputs_and_the_files_are_the_same(
     written, sample_result, tmp_path, monkeypatch
 ):
     """Tables are read by one thread: pandas builds the index of a table as it is first asked."""
-    both = threading.Barrier(2, timeout=20)
+    both = threading.Barrier(2, timeout=300)
     printing, writing, order = [], [], []
 
     def meet(page, _layout):

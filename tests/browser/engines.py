@@ -23,7 +23,7 @@ from selenium.webdriver.webkitgtk.options import Options
 from selenium.webdriver.webkitgtk.service import Service
 from selenium.webdriver.webkitgtk.webdriver import WebDriver
 
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0
 SMALL_BROWSER = "webkit2gtk-4.?/MiniBrowser"
 """Where Debian's library of WebKit keeps its browser, below a folder of libraries."""
 
@@ -73,7 +73,6 @@ def visit_in_firefox(visits: Sequence[Visit]) -> list[Seen]:
         input=json.dumps({"program": shutil.which("firefox-esr"), "visits": given}),
         capture_output=True,
         text=True,
-        timeout=300,
         check=False,
     )
     assert answer.returncode == 0, answer.stderr
@@ -108,9 +107,7 @@ def _start_webkit(screen: str) -> Iterator[WebDriver]:
     options.add_argument("--automation")
     program = shutil.which("WebKitWebDriver")
     surroundings = os.environ | {"DISPLAY": screen, "GDK_BACKEND": "x11"}
-    driver = WebDriver(
-        options=options, service=Service(program, env=surroundings, log_output="/tmp/wk.log")
-    )
+    driver = WebDriver(options=options, service=Service(program, env=surroundings))
     try:
         yield driver
     finally:

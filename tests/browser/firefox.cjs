@@ -13,7 +13,8 @@ const NOWHERE = {
   "network.proxy.ssl": "127.0.0.1",
   "network.proxy.ssl_port": 9,
 };
-const PATIENCE = { polling: 50, timeout: 30_000 };
+// Bounds what fails; a busy machine may take its time to start a browser.
+const PATIENCE = { polling: 50, timeout: 120_000 };
 
 const actions = {
   click: (page, selector) => page.click(selector),
@@ -48,6 +49,7 @@ async function make(browser, visit) {
   page.on("console", (said) => {
     if (["error", "warn", "warning"].includes(said.type())) seen.complaints.push(said.text());
   });
+  page.setDefaultTimeout(PATIENCE.timeout);
   await page.setViewport({ width: visit.width, height: visit.height });
   await page.goto(visit.address);
   for (const step of visit.steps) {
@@ -66,6 +68,7 @@ async function main() {
     browser: "firefox",
     executablePath: program,
     headless: true,
+    timeout: PATIENCE.timeout,
     // Nothing of the browser itself asks the network either.
     extraPrefsFirefox: NOWHERE,
   });

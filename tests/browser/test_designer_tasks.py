@@ -5,11 +5,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import expect
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from chromium import DESKTOP, wait_until
+from chromium import DESKTOP, wait_until, wait_until_ready
 
 from routekit.techniques import list_codes
 
@@ -42,10 +41,9 @@ class Designer:
         self.page.locator("#finder-text").fill(text)
         self.page.locator("#finder-text").press("Enter")
 
-    def wait_for(self, heading):
-        """Wait until the open page has a heading that begins so."""
-        words = f"document.querySelector('{OPEN} h2')?.textContent.startsWith('{heading}')"
-        wait_until(self.page, words)
+    def has_come_to(self, heading):
+        """Whether the open page has a heading that begins so."""
+        return self.read(f"{OPEN} h2").startswith(heading)
 
     def read(self, selector=OPEN):
         return self.page.locator(selector).first.inner_text()
@@ -66,7 +64,7 @@ def context(browser):
 def designer(context, sample_written):
     page = context.new_page()
     page.goto((sample_written[0] / "map.html").as_uri())
-    wait_until(page, "document.body.dataset.ready === 'yes'")
+    wait_until_ready(page)
     yield Designer(page)
     page.close()
 
@@ -81,7 +79,7 @@ def test_the_worst_run_for_trees(designer, sample_result):
     if "Structural" not in designer.read("#list-rows tr"):
         designer.click("[data-sort=severity]")
     designer.click("#list-rows .opener")
-    designer.wait_for("Run ")
+    assert designer.has_come_to("Run ")
     run = designer.read(f"{OPEN} h2").removeprefix("Run ")
     worst = sample_result.breaches.astype({"run_id": str}).query("severity == 'structural'")
     assert run in set(worst["run_id"])
@@ -106,7 +104,7 @@ def test_why_a_run_is_burst_and_not_lined(designer, advice):
         )
     ][0]
     designer.find(burst)
-    designer.wait_for("Run ")
+    assert designer.has_come_to("Run ")
     card = designer.read()
     assert "Reason" in card
     assert "Why not the runner-up" in card
@@ -129,19 +127,19 @@ def test_which_checks_are_unknown_across_the_runs(designer, sample_result, advic
 def test_the_cost_of_the_ways(designer):
     designer.turn_to("Totals")
     ways = designer.page.locator(f"{OPEN} table", has_text="Ways of renewing the district")
-    expect(ways.locator("tbody tr").nth(3)).to_be_visible()
+    assert ways.locator("tbody tr").count() >= 4
 
 
 def test_pits_that_are_not_clear_of_roots(designer, sample_result):
     designer.click("#alerts a[href='#alert=pit_not_clear']")
-    designer.wait_for("Pits")
+    assert designer.has_come_to("Pits")
     unclear = sample_result.pits[~sample_result.pits["is_clear"].fillna(False).astype(bool)]
     assert designer.column(1) == unclear["pit_id"].astype(str).tolist() != []
 
 
 def test_a_run_by_its_number(designer):
     designer.find("TL-S10")
-    designer.wait_for("Run TL-S10")
+    assert designer.has_come_to("Run TL-S10")
     assert designer.clicks == 0
 
 
@@ -159,10 +157,7 @@ def test_measure_a_length(designer):
     for east in (200, 400):
         designer.page.mouse.click(box["x"] + east, box["y"] + 300)
         designer.clicks += 1
-    wait_until(
-        designer.page,
-        "/^\\d+.*m over 2 points/.test(document.getElementById('plan-note').textContent)",
-    )
+    assert re.match(r"\d+.*m over 2 points", designer.read("#plan-note"))
     assert designer.clicks <= MOST_CLICKS
 
 
@@ -176,17 +171,17 @@ def test_only_structural_breaches(designer, sample_result):
 
 def test_a_long_section(designer):
     designer.click("#list-rows .opener")
-    designer.wait_for("Run ")
+    assert designer.has_come_to("Run ")
     assert designer.page.locator(f"{OPEN} svg.section").count() == 1
 
 
 def test_a_string_from_run_to_run(designer):
     designer.click(".list-links a[href='#page=strings']")
     designer.click(f"{OPEN} tbody a")
-    designer.wait_for("String ")
+    assert designer.has_come_to("String ")
     designer.click(f"{OPEN} a[href^='#run=']")
-    designer.wait_for("Run ")
+    assert designer.has_come_to("Run ")
     run = designer.read(f"{OPEN} h2").removeprefix("Run ")
     designer.click(f"{OPEN} a[href^='#string=']")
-    designer.wait_for("String ")
+    assert designer.has_come_to("String ")
     assert run in designer.read()

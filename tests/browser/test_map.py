@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 sys.path.insert(0, str(Path(__file__).parent))
 
 import district
-from chromium import DESKTOP, PHONE, wait_until
+from chromium import DESKTOP, PHONE, wait_until, wait_until_ready
 
 from routekit.outputs.map.builder import build_map
 from routekit.outputs.map.encoding import decode, encode
@@ -51,16 +51,7 @@ def hostile_file(tmp_path_factory):
 
 
 def heading(page):
-    return page.locator(".page:not([hidden]) h2").first.inner_text()
-
-
-def wait_for_heading(page, text):
-    end_reached = "() => document.querySelector('.page:not([hidden]) h2').textContent"
-    for _ in range(200):
-        if page.evaluate(end_reached) == text:
-            return
-        page.wait_for_timeout(25)
-    pytest.fail(f"heading is {page.evaluate(end_reached)!r}, not {text!r}")
+    return page.locator(".page:not([hidden]) h2").first.text_content()
 
 
 def click_plan(page, east, north):
@@ -76,7 +67,7 @@ def click_plan(page, east, north):
 def test_click_on_a_run_opens_its_recommendation(open_page, map_file, size):
     page = open_page(map_file, size)
     click_plan(page, 10.0, 60.0)
-    wait_for_heading(page, "Run R7")
+    assert heading(page) == "Run R7"
     assert (
         page.locator("#card-technique")
         .inner_text()
@@ -112,7 +103,7 @@ def test_packed_data_is_read_in_pieces(browser, map_file, tmp_path):
           return enqueue.call(this, piece);
         };""")
     page.goto(f"file://{path}")
-    wait_until(page, "document.body.dataset.ready === 'yes'")
+    wait_until_ready(page)
     pieces = page.evaluate("window.pieces")
     page.close()
     assert sum(pieces) >= len(longer) * 13 // 16 - 1
@@ -122,9 +113,9 @@ def test_packed_data_is_read_in_pieces(browser, map_file, tmp_path):
 def test_click_on_a_tree_and_a_pit(open_page, map_file):
     page = open_page(map_file)
     click_plan(page, 24.0, 6.5)
-    wait_for_heading(page, "Tree T4")
+    assert heading(page) == "Tree T4"
     click_plan(page, -3.0, 0.2)
-    wait_for_heading(page, "Pit P1")
+    assert heading(page) == "Pit P1"
     assert "6\u00a0× 1.4" in page.locator("#page-card").inner_text().replace("6 ×", "6\u00a0×")
     assert page.locator("#page-card svg.section .p-pit").count() == 1
 
@@ -143,7 +134,7 @@ def test_card_of_a_dig_tells_how_near_a_stem_it_is(open_page, tmp_path):
         digs = result.digs.assign(is_near_stem=pd.array([near] * len(opened), "boolean"))
         path.write_text(build_map(replace(result, digs=digs)), encoding="utf-8")
         page = open_page(path, address=f"#dig={ids[0]}")
-        wait_for_heading(page, f"Dig {ids[0]}")
+        assert heading(page) == f"Dig {ids[0]}"
         text = page.locator("#page-card").inner_text()
         assert ("Stem" in text.split("\n")) == bool(said)
         assert said in text
@@ -177,7 +168,7 @@ def test_search_finds_by_number(open_page, map_file, text, found):
     page = open_page(map_file)
     page.fill("#finder-text", text)
     page.press("#finder-text", "Enter")
-    wait_for_heading(page, found)
+    assert heading(page) == found
 
 
 def test_search_says_when_there_is_nothing(open_page, map_file):
@@ -190,18 +181,18 @@ def test_search_says_when_there_is_nothing(open_page, map_file):
 
 def test_deep_link_and_back_button(open_page, map_file):
     page = open_page(map_file, address="#run=R3")
-    wait_for_heading(page, "Run R3")
+    assert heading(page) == "Run R3"
     page.locator("#page-card a", has_text="S1").first.click()
-    wait_for_heading(page, "String S1")
+    assert heading(page) == "String S1"
     page.go_back()
-    wait_for_heading(page, "Run R3")
+    assert heading(page) == "Run R3"
     page.go_forward()
-    wait_for_heading(page, "String S1")
+    assert heading(page) == "String S1"
 
 
 def test_deep_link_to_a_run_that_is_not_there(open_page, map_file):
     page = open_page(map_file, address="#run=gone%")
-    wait_for_heading(page, "There is no run gone%")
+    assert heading(page) == "There is no run gone%"
 
 
 def test_key_leaves_runs_out_of_list_and_plan(open_page, map_file):
@@ -254,7 +245,7 @@ def test_list_follows_the_plan(open_page, map_file):
     page.locator("#in-sight").check()
     lon, lat = to_lonlat([district.at(10.0, 0.0)], district.CRS)[0]
     page.evaluate(f"sheet_map.setView([{lat}, {lon}], 21, {{animate: false}})")
-    wait_until(page, "document.querySelectorAll('#list-rows tr').length < 3")
+    assert page.locator("#list-rows tr").count() < 3
     assert page.locator("#list-rows .opener").first.inner_text() == "R1"
 
 
@@ -267,14 +258,14 @@ def test_layer_switch_changes_the_plan(open_page, map_file):
 
 def test_a_whole_life_cost_names_its_rule(open_page):
     page = open_page(SHOWN, address="#run=TL-S03")
-    wait_for_heading(page, "Run TL-S03")
+    assert heading(page) == "Run TL-S03"
     card = page.locator("#page-card").inner_text().replace("\u00a0", " ")
     assert "money units (UK Green Book, 60 years at 3.5 % falling to 2.5 %, the default)" in card
 
 
 def test_card_tables_hold_the_numbers(open_page, map_file):
     page = open_page(map_file, address="#run=R1")
-    wait_for_heading(page, "Run R1")
+    assert heading(page) == "Run R1"
     breaches = page.locator("#breach-table tbody tr")
     assert breaches.count() == 2
     assert breaches.first.inner_text().replace("\u00a0", " ").split("\t") == [
@@ -296,7 +287,7 @@ def test_card_tables_hold_the_numbers(open_page, map_file):
 
 def test_long_section_is_to_scale(open_page, map_file):
     page = open_page(map_file, address="#run=R1")
-    wait_for_heading(page, "Run R1")
+    assert heading(page) == "Run R1"
     corners = page.locator(".s-trench").get_attribute("points").split()
     trench = np.array([pair.split(",") for pair in corners], dtype=float)
     roots = page.locator(".s-roots").get_attribute("points").split()
@@ -310,7 +301,7 @@ def test_long_section_is_to_scale(open_page, map_file):
 
 def test_run_without_depth_says_so(open_page, map_file):
     page = open_page(map_file, address="#run=R6")
-    wait_for_heading(page, "Run R6")
+    assert heading(page) == "Run R6"
     assert page.locator(".lack").inner_text().startswith("No long section")
     assert page.locator("svg.section").count() == 0
 
@@ -324,14 +315,14 @@ def test_keyboard_alone(open_page, map_file):
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "R2"
     page.keyboard.press("Enter")
-    wait_for_heading(page, "Run R2")
+    assert heading(page) == "Run R2"
     assert page.evaluate("document.activeElement.textContent") == "Run R2"
     page.go_back()
-    wait_for_heading(page, "Runs")
+    assert heading(page) == "Runs"
     page.locator("#sheet_map").focus()
     before = page.evaluate("sheet_map.getCenter().lng")
     page.keyboard.press("ArrowRight")
-    wait_until(page, f"sheet_map.getCenter().lng > {before}")
+    assert page.evaluate("sheet_map.getCenter().lng") > before
 
 
 def test_every_stop_of_the_tab_key_is_in_sight(open_page, map_file):
@@ -429,12 +420,12 @@ def test_hostile_text_shows_as_text(open_page, hostile_file, size):
         page.evaluate(
             "([k, i]) => { location.hash = `${k}=${encodeURIComponent(i)}`; }", [kind, ident]
         )
-        wait_for_heading(page, f"{kind.capitalize()} {ident}")
+        assert heading(page) == f"{kind.capitalize()} {ident}"
         text = page.locator("#page-card").inner_text()
         assert any(hostile[:18] in text for hostile in district.HOSTILE)
     for name in ("layers", "filter", "findings", "totals", "print", "sources", "cautions"):
         page.evaluate(f"location.hash = 'page={name}'")
-        wait_until(page, f"document.getElementById('page-{name}')?.hidden === false")
+        assert page.locator(f"#page-{name}").is_visible()
     assert page.locator("main img").count() == 0
     assert page.title().startswith(district.HOSTILE[0])
 
@@ -500,7 +491,6 @@ def test_no_barrier_for_anyone(open_page, map_file, find_barriers, size):
         "page=cautions",
     ):
         page.evaluate(f"location.hash = '{address}'")
-        page.wait_for_timeout(120)
         assert find_barriers(page) == []
 
 
@@ -509,7 +499,6 @@ def test_phone_needs_no_sideways_scrolling(open_page, map_file, hostile_file):
         page = open_page(path, PHONE)
         for address in ("page=runs", "page=filter", "page=sources", "tree=T5"):
             page.evaluate(f"location.hash = '{address}'")
-            page.wait_for_timeout(80)
             assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
 
 
@@ -519,7 +508,7 @@ def test_cautions_are_always_in_sight(open_page, map_file):
         foot = page.locator(".foot").bounding_box()
         assert foot["y"] + foot["height"] <= size["height"] + 1
         page.locator(".foot a").click()
-        wait_for_heading(page, "Cautions")
+        assert heading(page) == "Cautions"
         assert page.locator("#page-cautions li").count() == len(CAUTIONS)
 
 
@@ -556,8 +545,9 @@ def test_divided_map_leads_to_the_right_sheet(open_page, tmp_path):
     page.fill("#finder-text", "R8")
     page.press("#finder-text", "Enter")
     page.locator("#finder-note a").click()
-    wait_until(page, "document.body.dataset.ready === 'yes'")
-    wait_for_heading(page, "Run R8")
+    page.wait_for_url("**#run=R8")
+    wait_until_ready(page)
+    assert heading(page) == "Run R8"
 
 
 def test_index_of_a_divided_map_has_no_barrier(open_page, find_barriers, tmp_path):
@@ -591,7 +581,7 @@ def test_photo_lies_under_the_plan(open_page, tmp_path):
     wait_until(page, middle)
     page.evaluate("location.hash = 'page=layers'")
     page.locator("input[data-layer=photo]").uncheck()
-    wait_until(page, f"!{middle}")
+    assert not page.evaluate(middle)
 
 
 def test_areas_that_overlap_stay_filled_and_water_looks_like_water(open_page, tmp_path):
@@ -606,7 +596,6 @@ def test_areas_that_overlap_stay_filled_and_water_looks_like_water(open_page, tm
     bare = replace(result, obstacles=obstacles, surfaces=result.surfaces.iloc[:0])
     path.write_text(build_map(bare), encoding="utf-8")
     page = open_page(path)
-    wait_until(page, "document.querySelector('.plan-canvas').dataset.drawn === 'yes'")
     inside = [read_colour(page, east, 90.0) for east in (100.0, 130.0, 165.0)]
     assert inside[0] == [227, 222, 210], "the two areas cancel each other out"
     red, _, blue = inside[1]
@@ -639,7 +628,6 @@ def test_the_printed_sheet_holds_every_caution(open_page, language):
     page.select_option("#language", language)
     page.emulate_media(media="print")
     page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
-    wait_until(page, "document.querySelectorAll('.block-cautions li').length > 0")
     block, rest = page.locator(".block"), page.locator(".cautions-sheet")
     assert page.locator(".block-cautions li").count() == len(CAUTIONS)
     assert block.evaluate("it => it.scrollHeight <= it.clientHeight")

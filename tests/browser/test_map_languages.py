@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import district
 import pseudo
-from chromium import DESKTOP, PHONE, wait_until
+from chromium import DESKTOP, PHONE
 from test_map_works import make_works
 from whole_result import set_outputs
 
@@ -50,7 +50,7 @@ def disguised_file(tmp_path_factory):
 
 def choose(page, code):
     page.locator("#language").select_option(code)
-    wait_until(page, f"document.documentElement.lang === '{code}'")
+    assert page.evaluate("document.documentElement.lang") == code
 
 
 PLACES = [
@@ -61,9 +61,7 @@ CARDS = ["run=R1", "run=R3", "run=nowhere", "tree=T4", "pit=P1", "string=S1", "d
 
 
 def go(page, place):
-    """Open a place and wait until its heading stands."""
     page.evaluate(f"window.location.hash = '{place}'")
-    page.wait_for_timeout(250)
 
 
 DATA = {
@@ -120,7 +118,6 @@ def test_choice_is_kept_and_bars_nobody(open_page, disguised_file, find_barriers
     page = open_page(disguised_file, size, address="#run=R1")
     page.locator("#language").focus()
     choose(page, "fr")
-    page.wait_for_timeout(200)
     assert page.evaluate("document.activeElement.id") == "language"
     assert page.evaluate("window.location.search") == "?language=fr"
     assert page.evaluate("window.location.hash") == "#run=R1"
@@ -152,7 +149,6 @@ def plain_file(tmp_path_factory):
 def test_no_word_on_the_plan_is_broken_on_a_phone(open_page, plain_file, language):
     page = open_page(plain_file, PHONE)
     choose(page, language)
-    page.wait_for_timeout(200)
     assert page.locator("#plan-words button").evaluate_all(BROKEN) == []
     sides = "all => all.map((one) => [one.offsetLeft, one.scrollWidth - one.clientWidth])"
     boxes = page.locator("#plan-words button").evaluate_all(sides)

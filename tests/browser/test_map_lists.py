@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from chromium import DESKTOP, PHONE, wait_until
+from chromium import DESKTOP, PHONE
 
 sys.path.append(str(Path(__file__).parent.parent / "outputs" / "map"))
 import district
@@ -78,7 +78,7 @@ def test_each_thing_stands_in_its_list_and_opens_its_card(
     first = page.locator(f"#page-{name} .list-table tbody a").first
     shown = first.inner_text()
     first.click()
-    wait_until(page, "document.getElementById('page-card')?.hidden === false")
+    assert page.locator("#page-card").is_visible()
     assert shown in page.locator("#page-card h2").inner_text()
 
 
@@ -90,7 +90,7 @@ def test_findings_and_checks_are_listed_with_their_numbers(open_page, lists_file
     mine = checks[checks["technique"] == checks["run_id"].map(chosen)]
     counts = mine[mine["verdict"] != "pass"].groupby(["check", "verdict"])["run_id"].nunique()
     page.evaluate("location.hash = 'page=checks'")
-    wait_until(page, "document.getElementById('page-checks')?.hidden === false")
+    assert page.locator("#page-checks").is_visible()
     cells = page.locator("#page-checks .list-table tbody tr").evaluate_all(
         "rows => rows.map(row => [...row.children].map(cell => cell.textContent))"
     )
@@ -99,7 +99,7 @@ def test_findings_and_checks_are_listed_with_their_numbers(open_page, lists_file
     link = page.locator("#page-checks .list-table tbody tr").first.locator("a")
     number = int(link.inner_text())
     link.click()
-    wait_until(page, "document.getElementById('page-runs')?.hidden === false")
+    assert page.locator("#page-runs").is_visible()
     assert page.locator("#list-rows tr").count() == number
 
 
@@ -130,7 +130,7 @@ def test_an_alert_leads_to_the_list_of_its_things(open_page, lists_file, told):
     said = page.locator("#alerts").inner_text()
     assert "A rule or limit is not kept" in said
     page.locator("#alerts a[href='#alert=pit_not_clear']").click()
-    wait_until(page, "document.getElementById('page-pits')?.hidden === false")
+    assert page.locator("#page-pits").is_visible()
     assert rows_of(page, "pits") == ["P2"]
     page.evaluate("location.hash = 'page=runs'")
     worked = told.advice["technique"] != "monitor"
@@ -138,7 +138,7 @@ def test_an_alert_leads_to_the_list_of_its_things(open_page, lists_file, told):
     link = page.locator("#alerts a[href='#alert=inspect_first']")
     assert link.inner_text() == f"{first.sum()} runs"
     link.click()
-    wait_until(page, f"document.querySelectorAll('#list-rows tr').length === {first.sum()}")
+    assert page.locator("#list-rows tr").count() == first.sum()
     assert page.locator("details.overview").get_attribute("open") is None
     names = page.locator("#list-rows .opener").all_inner_texts()
     assert names == told.advice.loc[first, "run_id"].tolist()
@@ -151,7 +151,7 @@ def test_the_filter_of_runs_says_what_each_alert_is_raised_for(open_page, lists_
     assert any("1 pit \u2013 Without a clear position (" in line for line in lines), lines
     assert any(line.startswith("Not inspected: the technique is") for line in lines)
     page.evaluate("location.hash = 'page=pits'")
-    wait_until(page, "document.getElementById('page-pits')?.hidden === false")
+    assert page.locator("#page-pits").is_visible()
     assert "1 pit \u2013" not in page.locator("#page-pits").text_content()
 
 
@@ -180,11 +180,11 @@ def test_lists_and_totals_follow_the_filter_of_runs(open_page, lists_file, told)
     page.locator(".narrow-street .facet-line", has_text="Birch Row").get_by_role("button").click()
     assert page.locator("#filter-note").inner_text().startswith("Runs shown: 6 of 12;")
     page.evaluate("location.hash = 'page=pits'")
-    wait_until(page, "document.getElementById('page-pits')?.hidden === false")
+    assert page.locator("#page-pits").is_visible()
     assert rows_of(page, "pits") == ["P2"]
     assert "only what lies at the runs shown" in page.locator("#page-pits").inner_text()
     page.evaluate("location.hash = 'page=totals'")
-    wait_until(page, "document.getElementById('page-totals')?.hidden === false")
+    assert page.locator("#page-totals").is_visible()
     said = page.locator("#shown-totals").inner_text()
     metres = told.runs["length_m"].to_numpy()[6:].sum()
     assert "6 of 12" in said
@@ -197,7 +197,7 @@ def test_a_street_is_found_by_its_name(open_page, lists_file):
     page = open_page(lists_file)
     page.fill("#finder-text", "birch")
     page.keyboard.press("Enter")
-    wait_until(page, "document.querySelectorAll('#list-rows tr').length === 6")
+    assert page.locator("#list-rows tr").count() == 6
     assert page.locator("#finder-note").inner_text() == "Showing Birch Row."
     page.fill("#finder-text", "no such place")
     page.keyboard.press("Enter")
@@ -233,5 +233,4 @@ def test_lists_bar_nobody(open_page, lists_file, find_barriers, size):
     page = open_page(lists_file, size)
     for place in ("page=trees", "page=checks", "page=filter", "alert=pit_not_clear"):
         page.evaluate("place => { location.hash = place; }", place)
-        page.wait_for_timeout(200)
         assert find_barriers(page) == []

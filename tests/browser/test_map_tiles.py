@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from chromium import DESKTOP, wait_until
+from chromium import DESKTOP, wait_until_ready
 from whole_result import set_outputs
 
 sys.path.append(str(Path(__file__).parent.parent / "outputs" / "map"))
@@ -42,17 +42,16 @@ def test_the_network_is_asked_only_where_the_study_says_so(browser, tmp_path, as
 
     context.route("**/*", answer)
     page.goto(path.as_uri())
-    wait_until(page, "document.body.dataset.ready === 'yes'")
+    wait_until_ready(page)
     page.locator("#zoom-in").click()
-    wait_until(page, "document.querySelector('.plan-canvas').dataset.drawn === 'yes'")
-    page.wait_for_timeout(300)
     sign = page.locator("#online")
     if asks:
-        assert outside
+        page.wait_for_selector("img.leaflet-tile-loaded")
         assert {url.split("/")[2] for url in outside} == {"tiles.example"}
         assert sign.is_visible()
         assert sign.inner_text() == SIGN
     else:
+        assert page.locator("img").count() == 0
         assert outside == []
         assert not sign.is_visible()
     context.close()

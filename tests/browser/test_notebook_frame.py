@@ -8,6 +8,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "outputs" / "map"))
 
 import district
 from chromium import DESKTOP
+from playwright.sync_api import expect
 
 from routekit.outputs.notebook import ShownResult
 
@@ -24,7 +25,7 @@ def test_the_map_opens_in_its_frame(browser, tmp_path):
     page.goto(path.as_uri())
     frame = page.frame_locator("iframe")
     frame.locator("body[data-ready=yes]").wait_for()
-    assert frame.locator("#list-rows tr").count() == district.N_RUNS
+    expect(frame.locator("#list-rows tr")).to_have_count(district.N_RUNS)
     frame.locator("#language").select_option("de")
     frame.locator("html[lang=de]").wait_for()
     frame.locator("#list-rows .opener").first.click()

@@ -53,20 +53,6 @@ def visit(request, browser, public_file):
     opened.page.context.close()
 
 
-def _pixel(page: Page, x: float, y: float) -> list[int]:
-    """Colour of the map's canvas at a point of the window."""
-    return page.evaluate(
-        """([x, y]) => {
-          const canvas = document.querySelector(".plan-canvas");
-          const box = canvas.getBoundingClientRect();
-          const density = canvas.width / box.width;
-          const at = [(x - box.left) * density, (y - box.top) * density];
-          return [...canvas.getContext("2d").getImageData(...at, 1, 1).data];
-        }""",
-        [x, y],
-    )
-
-
 def _find_colour(page: Page, colour: list[int]) -> dict[str, float]:
     """Middle and width, in the window, of what the map draws in one colour; n pixels of it."""
     return page.evaluate(
@@ -145,13 +131,14 @@ def test_the_title_follows_the_language(browser, tmp_path):
 
 def test_the_map_is_drawn(visit):
     page = visit.go()
-    box = page.locator("#map").bounding_box()
-    colours = {
-        tuple(_pixel(page, box["x"] + fx * box["width"] / 24, box["y"] + fy * box["height"] / 24))
-        for fx in range(1, 24)
-        for fy in range(1, 24)
-    }
-    assert len(colours) > 4
+    colours = page.evaluate(
+        """() => {
+          const canvas = document.querySelector(".plan-canvas");
+          const { data } = canvas.getContext("2d").getImageData(0, 0, canvas.width, canvas.height);
+          return new Set(new Uint32Array(data.buffer)).size;
+        }"""
+    )
+    assert colours > 10
 
 
 @pytest.mark.parametrize("code", LANGUAGES)

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from chromium import wait_until_ready
 from playwright.sync_api import Page
 from whole_result import set_outputs
 
@@ -138,7 +139,7 @@ def test_the_language_goes_with_the_reader(visit, code):
     assert page.inner_text(".back a") == words["ui"]["all_streets"]
     page.locator(".back a").click()
     page.wait_for_url("**/public.html*")
-    page.wait_for_selector("html[data-ready]", state="attached")
+    wait_until_ready(page)
     assert page.inner_text("#list-title") == words["ui"]["all_streets"]
     assert page.locator("#language").input_value() == code
 

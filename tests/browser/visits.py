@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from chromium import wait_until_ready
 from playwright.sync_api import Browser, ConsoleMessage, Page
 
 SIZES = {"phone": (390, 844), "desk": (1440, 900)}
@@ -22,7 +23,7 @@ class Visit:
     def go(self, place: str = "") -> Page:
         self.page.goto("about:blank")
         self.page.goto(self.address + place)
-        self.page.wait_for_selector("html[data-ready]", state="attached")
+        wait_until_ready(self.page)
         return self.page
 
 

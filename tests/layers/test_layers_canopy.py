@@ -472,7 +472,7 @@ def test_crowns_of_two_tiles_are_looked_for_at_the_same_time(planted, monkeypatc
 
     def meet(heights, **others):
         # Waits for a second tile, which never comes where tiles follow one another.
-        both.wait(timeout=20)
+        both.wait(timeout=300)
         searched.append(heights.shape)
         return find_crowns(heights, **others)
 

@@ -79,4 +79,4 @@ def test_a_part_whose_worker_is_lost_is_judged_again(tmp_path):
         open_cluster(1, processes=True) as cluster,
         connect(cluster.scheduler_address) as pool,
     ):
-        assert pool.submit(die_once, tmp_path / "marker").result(timeout=60) == "judged"
+        assert pool.submit(die_once, tmp_path / "marker").result(timeout=300) == "judged"

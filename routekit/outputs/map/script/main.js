@@ -43,6 +43,7 @@ function refreshPage(name) {
   if (!byId(`page-${name}`).hidden) pageOf(name);
 }
 
+// Says on the page, too, whose address it shows now.
 function showPage(name) {
   const page = pageOf(name);
   /** @type {NodeListOf<HTMLElement>} */
@@ -53,6 +54,7 @@ function showPage(name) {
     else link.removeAttribute("aria-current");
   }
   byId("pages").scrollTop = 0;
+  document.body.dataset.address = latestVisit.hash;
   return page;
 }
 
@@ -85,13 +87,13 @@ const sharing = {
   },
 };
 
-let latestVisit = 0;
+let latestVisit = { hash: "" };
 
 /** @param {boolean} [takesFocus] false where the same place is only said anew */
 async function followAddress(takesFocus = true) {
-  latestVisit += 1;
-  const visit = latestVisit;
-  const [kind, text] = splitHash(window.location.hash);
+  const visit = { hash: window.location.hash };
+  latestVisit = visit;
+  const [kind, text] = splitHash(visit.hash);
   if (kind in CARDS) {
     const row = study.rows[kind].get(text);
     if (row === undefined) return showMissing(MISSING[kind](text));

@@ -91,8 +91,10 @@ const schedule = {
     const go = (start) => {
       if (round !== this.round || !byId("list-rows")) return;
       const stop = Math.min(start + LINES_AT_ONCE, to);
+      const isMore = stop < Math.min(to, this.shown.length);
       byId("list-rows").append(...this.shown.slice(start, stop).map((run) => this.line(run)));
-      if (stop < Math.min(to, this.shown.length)) setTimeout(() => go(stop));
+      byId("list-rows").setAttribute("aria-busy", String(isMore));
+      if (isMore) setTimeout(() => go(stop));
     };
     go(from);
   },
