@@ -227,7 +227,8 @@ def screen(
 
 def _watch(study_file: Path, folder: Path, run: Callable[[], None]) -> Never:
     """Run again and again, each time that what is read has changed, until the user stops it."""
-    from routekit.terminal.watch import mark_files, wait_for_change  # noqa: PLC0415
+    from routekit.outputs.file_marks import mark_files  # noqa: PLC0415
+    from routekit.terminal.watch import wait_for_change  # noqa: PLC0415
 
     returned = folder / "return.gpkg"
     followed = _list_followed(study_file)
@@ -300,7 +301,7 @@ def _screen(
     study = study if language is None else study.speak(language)
     refuse_unwritable(folder)
     refuse_inputs(folder, list_inputs(study))
-    has_pages = any(output.layout for output in find_outputs(only)) and not by_area
+    has_pages = any(output.is_page for output in find_outputs(only)) and not by_area
     with (
         claim_folder(folder),
         Stages(ERR, is_quiet=as_json) as tell,

@@ -66,6 +66,11 @@ class Output:
     """Layers that people edit in it, and a study may read from it. Its writer is also given
     `earlier`, the file whose edits are taken over, and returns its path and notes."""
 
+    @property
+    def is_page(self) -> bool:
+        """Whether it is a page, with or without a print."""
+        return self.files[0].name.endswith(".html")
+
 
 OUTPUTS: Final = (
     Output(

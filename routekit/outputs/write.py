@@ -13,6 +13,7 @@ from typing import Any, Final, Protocol
 from routekit.arrays import at_work
 from routekit.errors import OutputError
 from routekit.outputs.atomic import replacing
+from routekit.outputs.file_marks import Marks, mark_files
 from routekit.outputs.output_files import (
     OUTPUTS,
     Output,
@@ -177,27 +178,35 @@ def _write_all(
 ) -> tuple[dict[str, Path], list[str]]:
     """Write the outputs into the folder for new files, and print pages meanwhile.
 
-    What people edit comes last, so that nothing which they save meanwhile is missed.
+    What people edit comes last, and anew if a file of theirs has changed while others are waited
+    for, so that nothing which they save meanwhile is missed.
     """
     notes: dict[str, list[str]] = {}
     edited = [output for output in outputs if output.returns]
     drawn = [output for output in outputs if not output.returns]
+
+    def edit(seen: Marks | None = None) -> Marks:
+        """Write what people edit, unless their files are as they were, and say how these are."""
+        marks = mark_files(folder / output.files[0].name for output in edited)
+        for output in edited if marks != seen else ():
+            tell(output.telling)
+            name = output.files[0].name
+            writer = find_writer(output)
+            _, notes[output.name] = writer(result, stage / name, earlier=folder / name)
+        return marks
+
     given = _give_away(drawn, result, beside)
     if beside is None or not given:
         write_pages(result, stage, drawn, tell, workers)
+        edit()
     else:
         own = [output for output in drawn if output not in given]
         try:
-            _write_beside(result, stage, own, tell, beside, given=given, workers=workers)
+            _write_beside(result, stage, own, edit, tell, beside, given=given, workers=workers)
         except BaseException:
             # It must not write into a folder that is taken away.
             beside.stop()
             raise
-    for output in edited:
-        tell(output.telling)
-        name = output.files[0].name
-        writer = find_writer(output)
-        _, notes[output.name] = writer(result, stage / name, earlier=folder / name)
     files = [file for output in outputs for file in output.files]
     said = [
         note
@@ -211,13 +220,14 @@ def _give_away(drawn: list[Output], result: Result, beside: Beside | None) -> tu
     """Choose the outputs that a process beside this one writes: none of a large result."""
     if beside is None or len(result.runs) > _MOST_HELD_TWICE:
         return ()
-    return tuple(output for output in drawn if output.layout)
+    return tuple(output for output in drawn if output.is_page)
 
 
 def _write_beside(
     result: Result,
     stage: Path,
     own: list[Output],
+    edit: Callable[..., Marks],
     tell: Callable[[str], None],
     beside: Beside,
     *,
@@ -230,7 +240,9 @@ def _write_beside(
     beside.begin(result, apart, given, workers)
     for output in own:
         _write_one(result, stage, output, tell)
+    seen = edit()
     beside.finish(tell)
+    edit(seen)
     for file in apart.iterdir():
         file.replace(stage / file.name)
     apart.rmdir()

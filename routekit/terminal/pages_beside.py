@@ -25,6 +25,8 @@ from routekit.outputs.arborist.printing import load_faces
 from routekit.outputs.output_files import OUTPUTS, Output
 from routekit.outputs.write import find_writer, write_pages
 from routekit.result import Result
+from routekit.words.catalogue import load_words
+from routekit.words.languages import list_languages
 
 _PATIENCE_S: Final = 5.0
 """For a process that was told to end."""
@@ -86,7 +88,7 @@ class PagesBeside:
         stage : Path
             Folder that nobody else writes into meanwhile.
         outputs : tuple of Output
-            Those with a layout.
+            Pages.
         workers : int
             So many pages are printed side by side.
 
@@ -147,9 +149,11 @@ def _serve(line: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     Thread(target=_end_with_the_other, daemon=True).start()
     for output in OUTPUTS:
-        if output.layout:
+        if output.is_page:
             find_writer(output)
     load_faces()
+    for language in list_languages():
+        load_words(language)
     try:
         job: _Job = pickle.loads(line.recv_bytes())
     except EOFError:

@@ -1,11 +1,13 @@
 """Pages are written by a process beside this one: the same files, and no failure is lost."""
 
-import contextlib
 import os
 import select
+import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
+from contextlib import closing, suppress
 
 import pytest
 from whole_result import set_outputs
@@ -133,6 +135,30 @@ def test_a_result_of_many_runs_is_not_held_twice(sample_result, tmp_path, monkey
     assert content(tmp_path).keys() == {"works.html", "works.pdf"}
 
 
+@pytest.mark.parametrize("is_saved", [True, False])
+def test_what_people_save_while_pages_are_written_is_taken_over(
+    sample_result, sample_written, tmp_path, is_saved
+):
+    earlier, told = tmp_path / "return.gpkg", []
+    shutil.copyfile(sample_written[0] / "return.gpkg", earlier)
+
+    class Slow:
+        def begin(self, *_):
+            pass
+
+        def finish(self, _):
+            if is_saved:
+                with closing(sqlite3.connect(earlier)) as database, database:
+                    database.execute("UPDATE decisions SET reason = 'saved meanwhile'")
+
+    only = ["works", "return"]
+    write_outputs(sample_result, tmp_path, only=only, tell=told.append, beside=Slow())
+    assert told == ["Writing the layers to edit"] * (2 if is_saved else 1)
+    with closing(sqlite3.connect(earlier)) as database:
+        reasons = {reason for (reason,) in database.execute("SELECT reason FROM decisions")}
+    assert ("saved meanwhile" in reasons) == is_saved
+
+
 LEFT = """
 import os, sys
 from routekit.terminal.pages_beside import PagesBeside
@@ -151,6 +177,6 @@ def test_it_ends_with_the_process_that_began_it(tmp_path):
         [sys.executable, str(tmp_path / "left.py")], capture_output=True, text=True, check=False
     )
     assert done.returncode == -9, done.stderr
-    with contextlib.suppress(ProcessLookupError):
+    with suppress(ProcessLookupError):
         ended, _, _ = select.select([os.pidfd_open(int(done.stdout))], [], [], PATIENCE_S)
         assert ended

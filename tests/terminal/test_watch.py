@@ -7,8 +7,9 @@ from click.testing import CliRunner
 
 from routekit import cli
 from routekit.errors import LayerError
+from routekit.outputs.file_marks import mark_files
 from routekit.terminal import watch
-from routekit.terminal.watch import mark_files, wait_for_change
+from routekit.terminal.watch import wait_for_change
 
 
 def test_a_change_is_told_once_nobody_writes_any_more(tmp_path):

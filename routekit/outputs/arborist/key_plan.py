@@ -10,7 +10,6 @@ from typing import Any, Final
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
@@ -142,14 +141,13 @@ def _name_lines(
     shapes: NDArray[np.object_], streets: NDArray[np.object_], corner: Floats
 ) -> list[dict[str, Any]]:
     """Place the names of the streets, each at its longest line, the longest first."""
-    table = pd.DataFrame({"street": streets, "length": shapely.length(shapes), "shape": shapes})
-    table = table[table["street"] != ""].sort_values("length", ascending=False, kind="stable")
+    order = np.argsort(-shapely.length(shapes), kind="stable")
+    _, first = np.unique(streets[order], return_index=True)
     names: list[dict[str, Any]] = []
-    for street, shape in table.drop_duplicates("street")[["street", "shape"]].itertuples(
-        index=False, name=None
-    ):
+    for place in order[np.sort(first)]:
+        street, shape = streets[place], shapes[place]
         middle = shapely.line_interpolate_point(shapely.line_merge(shape), 0.5, normalized=True)
-        if shapely.is_missing(middle) or shapely.is_empty(middle) or len(names) == _MOST_NAMES:
+        if not (street and middle) or len(names) == _MOST_NAMES:
             continue
         ((x, y),) = _to_frame(shapely.get_coordinates(middle), (corner, 1.0))
         spot = {"x": round(float(np.clip(x, 30, WIDTH - 30)), 1), "y": round(float(y) - 2, 1)}
