@@ -420,7 +420,12 @@ def draw_conclusions(
     permits, programme = match_packages(record.permits, plan)
     permits = keep(permits)
     stages = list_stages(
-        programme, renewal.times, renewal.advice, renewal.works.strings, settings.programme
+        programme,
+        renewal.times,
+        renewal.advice,
+        renewal.works.strings,
+        settings.programme,
+        renewal.place.cases["n_connections"],
     )
     alerts = keep(
         find_alerts(

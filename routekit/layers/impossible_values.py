@@ -193,6 +193,8 @@ def _report_unknown(
             for_all = say("{done} (all rows)", done=done)
             findings.note(severity, column.layer, column.name, seen, for_all)
         return
-    findings.add(
+    # Observations have no names by which anyone would look for them.
+    tell = findings.add_sum if column.layer == "inspections" else findings.add
+    tell(
         "warning", column.layer, keys[unknown], field=column.name, seen=say("not known"), done=done
     )

@@ -11,6 +11,7 @@ import sqlite3
 import warnings
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import date
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import geopandas as gpd
@@ -18,7 +19,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyogrio
-from pandas.api.types import is_numeric_dtype
+from pandas.api.types import infer_dtype, is_numeric_dtype
 from shapely.errors import GEOSException
 
 from routekit.errors import LayerError
@@ -61,6 +62,9 @@ _LONG_PATH: Final = 400
 
 _BARE: Final[dict[str, Any]] = {"columns": [], "read_geometry": False}
 """How the rows of a layer are read to be counted."""
+
+_NO_DATE: Final = date(1970, 1, 1)
+"""What the driver makes of a text that is no date, through Arrow."""
 
 _OFTEN: Final = 2
 """Rows that have a text, on average, from which on it is held once."""
@@ -143,7 +147,7 @@ def read_layer(
                     held = len(pyogrio.read_dataframe(opened, layer=name, **_BARE))
                 _refuse_cut(layer, path, held, announced)
         if kind == "database":
-            frame = _drop_texts(layer, path, frame, (opened, name, source.where), findings)
+            frame = drop_texts(layer, path, frame, (opened, name, source.where), findings)
     frame = _drop_bytes(layer, frame, findings)
     frame = _clean_names(layer, frame, findings)
     x, y = source.x, source.y
@@ -232,7 +236,7 @@ def _read_rows(
     """Read a layer: its name, rows that meet the condition, which of them not, how many in all."""
     with shut_doors(also_open), tell_driver(layer, path, findings):
         name = _pick_layer(layer, path, opened, source, findings)
-        frame, unread = _read_frame(layer, path, opened, name, source.where, findings)
+        frame, unread = read_frame(layer, path, opened, name, source.where, findings)
         if not source.where:
             return name, frame, unread, len(frame)
         info = pyogrio.read_info(opened, layer=name, force_feature_count=True)
@@ -307,12 +311,38 @@ def _pick_layer(
     return fitting[0]
 
 
-def _read_frame(
+def read_frame(
     layer: str, path: Path, opened: str, name: str, where: str | None, findings: Findings
 ) -> tuple[gpd.GeoDataFrame | pd.DataFrame, Flags | None]:
     """Read the rows through Arrow; text that is not UTF-8 is read again as cp1252.
 
     Arcs and broken geometry are read in a second way, row by row.
+
+    Parameters
+    ----------
+    layer : str
+        Canonical layer.
+    path : Path
+        The file.
+    opened : str
+        The same as the driver takes it.
+    name : str
+        Layer of the file.
+    where : str or None
+        Condition that rows must meet.
+    findings : Findings
+        Takes what was mended.
+
+    Returns
+    -------
+    frame : DataFrame or GeoDataFrame
+    unread : numpy.ndarray of bool, shape (n,), or None
+        Rows with geometry that cannot be read.
+
+    Raises
+    ------
+    LayerError
+        If the layer cannot be read.
     """
     options: dict[str, Any] = {"layer": name, "where": where, "use_arrow": True}
     if layer in TABLE_LAYERS:
@@ -328,7 +358,7 @@ def _read_frame(
             frame = pyogrio.read_dataframe(opened, **options)
             unread = _report_shapes(layer, opened, frame, options, findings)
         if _is_utf8(frame):
-            return _share_texts(frame), unread
+            return _share_texts(_keep_dates(frame, opened, name, where)), unread
         seen = say("{file} holds text that is not UTF-8", file=path.name)
         done = say("read as {encoding}", encoding=FALLBACK_ENCODING)
         findings.note("warning", layer, "", seen, done)
@@ -339,6 +369,23 @@ def _read_frame(
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'
         remedy = "" if where else "; it may be cut short or spoilt: copy or save it anew"
         raise LayerError(f"{msg}{remedy}") from error
+
+
+def _keep_dates(frame: Frame, opened: str, name: str, where: str | None) -> Frame:
+    """Take columns of dates as texts where one may be none: the driver makes 1970-01-01 of it."""
+    dates = [
+        str(each)
+        for each, cells in frame.items()
+        if infer_dtype(cells) == "date" and cells.eq(_NO_DATE).any()
+    ]
+    if not dates:
+        return frame
+    cells = ", ".join(f"CAST({quote_name(each)} AS CHARACTER(30))" for each in dates)
+    asked = f"SELECT {cells} FROM {quote_name(name)}" + (f" WHERE ({where})" if where else "")
+    texts = pyogrio.read_dataframe(opened, sql=asked, read_geometry=False)
+    if len(texts) != len(frame):
+        raise ValueError("it gives other rows each time it is read")
+    return frame.assign(**dict(zip(dates, texts.astype("str").to_numpy().T, strict=True)))
 
 
 def _count_rows(opened: str, name: str) -> int:
@@ -353,7 +400,7 @@ def _refuse_cut(layer: str, path: Path, held: int, announced: int) -> None:
         raise LayerError(f"layers.{layer}: {path}: {cause}; copy or save it anew")
 
 
-def _drop_texts(
+def drop_texts(
     layer: str,
     path: Path,
     frame: Frame,
@@ -362,7 +409,27 @@ def _drop_texts(
 ) -> Frame:
     """Take texts in number columns as not known: the driver makes 19 of «19,75» and 0 of «n/a».
 
-    `read` holds what was opened, the layer and the condition.
+    Parameters
+    ----------
+    layer : str
+        Canonical layer, for what is told.
+    path : Path
+        The database.
+    frame : DataFrame
+        As read, on a range index.
+    read : tuple of (str, str, str or None)
+        What was opened, the layer in it, and the condition.
+    findings : Findings
+        Takes each text.
+
+    Returns
+    -------
+    DataFrame
+
+    Raises
+    ------
+    LayerError
+        If the database cannot be asked.
     """
     opened, name, where = read
     try:
@@ -393,7 +460,7 @@ def _drop_texts(
                 file=path.name,
                 cell=told.tolist(),
             ),
-            done=say("taken as not known"),
+            done=say("taken as not known; write a number there"),
         )
     return frame
 

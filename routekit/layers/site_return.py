@@ -27,7 +27,14 @@ from routekit.layers.formats import read_last_change
 from routekit.layers.mending import LEAST_AREA_M2, mend_areas
 from routekit.layers.opening import shut_doors, vector_source
 from routekit.layers.parsing import read_flags, read_ids, read_numbers, read_text
-from routekit.layers.raw_layers import RawLayer, find_file, hash_source
+from routekit.layers.raw_layers import (
+    RawLayer,
+    drop_texts,
+    find_file,
+    hash_source,
+    read_frame,
+    tell_driver,
+)
 from routekit.techniques import RECORDS
 from routekit.vocabulary import DIG_METHODS, MATERIALS
 from routekit.words.columns import say_each
@@ -220,7 +227,7 @@ def read_site_return(
         try:
             there = [str(name) for name, _ in pyogrio.list_layers(opened)]
             frames = {
-                layer: pyogrio.read_dataframe(opened, layer=layer)
+                layer: _read_frame(layer, path, opened, findings)
                 for layer in _NAMED
                 if layer in there
             }
@@ -250,6 +257,13 @@ def read_site_return(
         sha256=hash_source(path),
     )
     return replace(empty_return(), **tables, is_given=True, source=raw)
+
+
+def _read_frame(layer: str, path: Path, opened: str, findings: Findings) -> pd.DataFrame:
+    """Read a layer of the file, with texts in columns of numbers as not known."""
+    with tell_driver(layer, path, findings):
+        frame, _ = read_frame(layer, path, opened, layer, None, findings)
+    return drop_texts(layer, path, frame, (opened, layer, None), findings)
 
 
 def read_meanings(source: str | Path) -> dict[str, str]:

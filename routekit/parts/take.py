@@ -30,7 +30,8 @@ def take_part(prepared: Prepared, rows: Rows) -> Prepared:
     Returns
     -------
     Prepared
-        Tables on range indexes; findings, and what came back from site, are left with the whole.
+        Tables on range indexes; findings, where and how the layers were read, and what came back
+        from site, are left with the whole.
     """
     layers = prepared.layers
     return replace(
@@ -54,7 +55,9 @@ def take_part(prepared: Prepared, rows: Rows) -> Prepared:
             root_zones=_take(layers.root_zones, rows.root_zones),
             decisions=layers.decisions.iloc[:0],
             findings=layers.findings.iloc[:0],
+            sources=layers.sources.iloc[:0],
             mapping=layers.mapping.iloc[:0],
+            accounting=layers.accounting.iloc[:0],
             left_out=layers.left_out.iloc[:0],
             site_return=replace(layers.site_return, source=None),
         ),

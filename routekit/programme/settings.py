@@ -6,6 +6,8 @@ import re
 from datetime import date
 from typing import Annotated, Final, Literal
 
+from babel import Locale
+from babel.core import get_global
 from pydantic import AfterValidator, Field, NonNegativeFloat, field_validator
 
 from routekit.settings.declare import Settings, Span, check_order, setting
@@ -43,6 +45,22 @@ def _check_day(text: str) -> str:
 Day = Annotated[str, AfterValidator(_check_day)]
 
 
+def _check_country(code: str) -> str:
+    """Accept nothing, or a country's two letters of ISO 3166-1 (as CLDR lists them)."""
+    names = {key: name for key, name in Locale("en").territories.items() if key.isalpha()}
+    if not code or code in names:
+        return code
+    meant = [
+        *get_global("territory_aliases").get(code.upper(), ()),
+        *(each for each, name in names.items() if code.casefold() in (each.lower(), name.lower())),
+    ]
+    hint = f'did you mean "{meant[0]}"?' if meant else 'write two letters, as in "GB"'
+    raise ValueError(f"{code!r} is no code of a country (ISO 3166-1); {hint}")
+
+
+Country = Annotated[str, AfterValidator(_check_country)]
+
+
 class ProgrammeSettings(Settings):
     """When packages of works are done, by which gangs, in which seasons."""
 
@@ -62,12 +80,11 @@ class ProgrammeSettings(Settings):
         source="study",
         text="Days as YYYY-MM-DD on which nobody works, beside Saturdays and Sundays.",
     )
-    country: str = setting(
+    country: Country = setting(
         "",
         unit="-",
         source="study",
         text="Country of the works as two letters, whose nesting season counts; see windows.csv.",
-        pattern="^([A-Z]{2})?$",
     )
     gangs: dict[Gang, Annotated[int, Field(ge=1)]] = setting(
         lambda: dict(GANGS),

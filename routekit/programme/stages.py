@@ -55,6 +55,7 @@ _SET_UP, _SET_UP_NO_FLOW, _REST = OWN_ITEMS = ("set_up", "set_up_no_flow", "rest
 _DAYS: Final = ("days_low", "days", "days_high")
 _LEAST: Final = 1e-6
 """Days below which nothing is left of the last day but what rounding left."""
+_NO_CONNECTIONS: Final = "no connections"
 _WORK: Final = {one.code: one.work for one in RECORDS}
 
 
@@ -65,7 +66,8 @@ def load_shares() -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        item, work (of a technique; blank for all that no row names), stage, share.
+        item, work (of a technique, or `no connections`; blank for all that no row names), stage,
+        share.
 
     Examples
     --------
@@ -84,6 +86,7 @@ def list_stages(
     advice: pd.DataFrame,
     strings: pd.DataFrame,
     settings: ProgrammeSettings,
+    n_connections: pd.Series,
 ) -> pd.DataFrame:
     """List the stages of each package that has days to come.
 
@@ -99,6 +102,8 @@ def list_stages(
         string_id, tie_days.
     settings : ProgrammeSettings
         set_up_days, start, holidays.
+    n_connections : pandas.Series, shape (n,)
+        Of each run of `advice`; NaN for not known. A lined run without any has none to reopen.
 
     Returns
     -------
@@ -123,7 +128,7 @@ def list_stages(
     ...     "days": [1.9], "days_high": [1.9]})
     >>> advice = pd.DataFrame({"run_id": ["A"], "technique": ["open_cut"]})
     >>> none = pd.DataFrame({"string_id": [], "tie_days": []})
-    >>> found = list_stages(programme, times, advice, none, ProgrammeSettings())
+    >>> found = list_stages(programme, times, advice, none, ProgrammeSettings(), pd.Series([0]))
     >>> found["stage"].tolist()[:3], round(float(found["days"].sum()), 6)
     (['set-up', 'flow diversion', 'trench and pipe'], 3.0)
     """
@@ -131,6 +136,9 @@ def list_stages(
     todo = programme[take_numbers(programme, "days") != 0].reset_index(drop=True)
     items = _list_items(todo, times, advice, strings, settings)
     shares = load_shares()
+    bare = items["run_id"].isin(advice["run_id"][n_connections.to_numpy() == 0])
+    bare &= items["item"].isin(shares.loc[shares["work"].eq(_NO_CONNECTIONS), "item"])
+    items["work"] = items["work"].mask(bare, _NO_CONNECTIONS)
     own = pd.MultiIndex.from_frame(shares[["item", "work"]])
     has_own = pd.MultiIndex.from_frame(items[["item", "work"]]).isin(own)
     items["work"] = items["work"].where(has_own, "")
@@ -171,11 +179,14 @@ def _list_items(
         package=todo.index,
         item=np.where(todo.index.isin(diverted), _SET_UP, _SET_UP_NO_FLOW),
         work="",
+        run_id="",
     )
     tie = todo["string_id"].map(strings.set_index("string_id")["tie_days"]).astype(float)
-    rest = pd.DataFrame(dict.fromkeys(_DAYS, tie)).assign(package=todo.index, item=_REST, work="")
+    rest = pd.DataFrame(dict.fromkeys(_DAYS, tie)).assign(
+        package=todo.index, item=_REST, work="", run_id=""
+    )
     is_string = todo["string_id"].ne("").to_numpy(dtype=bool)
-    columns = ["package", "item", "work", *_DAYS]
+    columns = ["package", "run_id", "item", "work", *_DAYS]
     return pd.concat(
         [items[columns], set_up[columns], rest.loc[is_string, columns]], ignore_index=True
     )

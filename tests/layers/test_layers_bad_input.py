@@ -2,10 +2,12 @@
 
 import sqlite3
 from contextlib import closing, contextmanager
+from datetime import date
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pyogrio
 import pytest
 from shapely import (
@@ -899,6 +901,58 @@ def test_of_columns_that_differ_in_case_alone_the_exact_name_is_read_and_told(di
     assert told["done"].tolist() == ["stem_diameter_mm is read"]
     district.say("fields", "trees", stem_diameter_mm="STEM_DIAMETER_MM")
     assert district.read().trees["stem_diameter_mm"].tolist() == [999.0] * 3
+
+
+def test_flags_not_known_of_observations_are_told_in_one_line(district):
+    seen = {"run_id": ["R1", "R1", "R2"], "chainage_m": [1.0, 2.0, 3.0], "code": "BAF"}
+    district.put("inspections", pd.DataFrame(seen | {"at_joint": ["yes", None, None]}))
+    told = pick(district.read().findings, layer="inspections", field="at_joint")
+    assert told["seen"].tolist() == ["2 rows: not known"]
+
+
+def test_a_date_of_a_shapefile_that_is_none_keeps_its_year(district):
+    path = district.folder / "sewers.shp"
+    runs = make_sewers()
+    rows = {"run_id": runs["run_id"], "laid": [date(1961, 5, 2)] * 3, "diameter": 300}
+    bare = pa.table(pd.DataFrame(rows | {"geometry": runs.geometry.to_wkb()}))
+    shape = {"geometry_name": "geometry", "geometry_type": "LineString", "crs": CRS}
+    pyogrio.write_arrow(bare, path, driver="ESRI Shapefile", **shape)
+    rows = path.with_suffix(".dbf").read_bytes()
+    rows = rows.replace(b"19610502", b"19650000", 1).replace(b"19610502", b"31121971", 1)
+    path.with_suffix(".dbf").write_bytes(rows)
+    district.sections["layers"]["sewers"] = path.name
+    district.say("fields", "sewers", year="laid", diameter_mm="diameter")
+    layers = district.read()
+    years = layers.runs.set_index("run_id")["year"]
+    assert years[["R1", "R3"]].tolist() == [1965.0, 1961.0]
+    assert np.isnan(years["R2"])
+    assert len(pick(layers.findings, layer="sewers", field="year", row="R2")) == 1
+
+
+@pytest.mark.parametrize("is_view", [False, True])
+def test_a_date_that_is_none_is_read_as_it_stands(district, is_view):
+    """The driver alone makes 1970-01-01 of it, and warns of the first."""
+    path = district.folder / "sewers.gpkg"
+    with closing(sqlite3.connect(path)) as base:
+        for (name,) in base.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        ).fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        base.execute("ALTER TABLE sewers ADD COLUMN laid DATE")
+        for run, day in {"R1": "1961-05-02", "R2": "lost", "R3": "1965"}.items():
+            base.execute("UPDATE sewers SET laid = ? WHERE run_id = ?", (day, run))
+        if is_view:
+            base.execute("ALTER TABLE sewers RENAME TO held")
+            base.execute("CREATE VIEW sewers AS SELECT * FROM held")
+        base.commit()
+    district.say("fields", "sewers", year="laid")
+    layers = district.read()
+    years = layers.runs.set_index("run_id")["year"]
+    assert years[["R1", "R3"]].tolist() == [1961.0, 1965.0]
+    assert np.isnan(years["R2"])
+    (told,) = pick(layers.findings, layer="sewers", field="year", row="R2").to_dict("records")
+    assert told["seen"] == 'column "laid" of sewers.gpkg: "lost" is not a number'
+    assert "translate it with values.sewers.year" in told["done"]
 
 
 @pytest.mark.parametrize("where", [None, "run_id <> 'R1'"])

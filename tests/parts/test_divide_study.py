@@ -1,16 +1,32 @@
 """Where a study is cut: networks whole, lines below larger pipes taken along, each run once."""
 
+import sys
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 import shapely
 
 from routekit.arrays import accumulate_each
-from routekit.parts.divide import Ties, find_sound, share_out
+from routekit.parts.divide import Ties, divide_study, find_sound, share_out
 from routekit.parts.lookup import Groups, look_up_names
 from routekit.parts.near import Ground, draw_cells, mark_cells
 from routekit.parts.numbering import BEGIN, END, number_texts
-from routekit.parts.store import hash_program, is_kept, name_file, read_table, write_tables
+from routekit.parts.store import (
+    hash_part,
+    hash_program,
+    is_kept,
+    name_file,
+    read_table,
+    write_tables,
+)
+from routekit.parts.take import take_part
+from routekit.pipeline import prepare_study, rate_runs
+from routekit.study import Study, parse_settings
+
+sys.path.append(str(Path(__file__).parents[1] / "layers"))
+from small_district import District
 
 
 def lay_bounds(*places):
@@ -156,3 +172,15 @@ def test_sums_of_a_group_do_not_depend_on_the_groups_before_it():
     far = accumulate_each(values, rank)
     assert far[:60] == pytest.approx(np.cumsum(values[:60]))
     assert far[60:].tolist() == accumulate_each(values[60:], rank[60:]).tolist()
+
+
+def test_a_study_has_the_same_parts_however_its_path_is_written(tmp_path, monkeypatch):
+    settings, keys = parse_settings(District(tmp_path).sections), set()
+    monkeypatch.chdir(tmp_path)
+    for path in (Path("study.toml"), tmp_path / "study.toml"):
+        study = Study(path, settings)
+        prepared = prepare_study(study)
+        condition = rate_runs(study, prepared)
+        (part,) = divide_study(prepared, condition, settings, 1)
+        keys.add(hash_part(settings, take_part(prepared, part.rows), condition, part))
+    assert len(keys) == 1

@@ -372,6 +372,12 @@ def test_seasons_that_are_shipped_open_the_days_that_their_kind_says():
     assert found["dormant"].tolist() == [True, True, False, False, True, True]
     assert found["dry"].tolist() == [False, False, True, False, False, False]
     assert "school" not in found
+    for wrong, meant in {"UK": "GB", "de": "DE", "Germany": "DE", "DEU": "DE"}.items():
+        with pytest.raises(ValueError, match=f"'{wrong}' is no code .* did you mean \"{meant}\""):
+            ProgrammeSettings(country=wrong)
+    for wrong in ("XX", "150"):
+        with pytest.raises(ValueError, match="write two letters"):
+            ProgrammeSettings(country=wrong)
     # A country of which no season is shipped: its days are not known.
     assert "nesting" not in open_seasons(dates, ProgrammeSettings(country="NO"))
     own = ProgrammeSettings(country="DE", seasons={"nesting": ("10-01", "12-31")})

@@ -12,7 +12,7 @@ from routekit.advice.alerts import find_alerts
 from routekit.advice.settings import ProductionRates
 from routekit.programme.programme import Works, make_programme, report_unplaced
 from routekit.programme.settings import ProgrammeSettings
-from routekit.programme.stages import OWN_ITEMS, SPARE, STAGES, load_shares
+from routekit.programme.stages import OWN_ITEMS, SPARE, STAGES, list_stages, load_shares
 from routekit.techniques import RECORDS
 
 # Of this test alone, from the law or as common practice says it: month and day.
@@ -312,10 +312,26 @@ def test_stages_of_a_string_are_worked_out_by_hand(sample_result):
     assert rows.loc["rest of the pipe", ["days_low", "days", "days_high"]].tolist() == [rest] * 3
 
 
+@pytest.mark.parametrize(("n", "reopened"), [(0.0, 0.0), (2.0, 0.3), (np.nan, 0.3)])
+def test_a_lined_run_without_connections_has_none_to_reopen(n, reopened):
+    days = {"days_low": [1.0], "days": [1.0], "days_high": [1.0]}
+    package = {"package_id": ["P1"], "run_ids": ["A"], "done_run_ids": [""], "string_id": [""]}
+    stages = list_stages(
+        pd.DataFrame(package | {name: [3.0] for name in days} | {"start_day": [1.0]}),
+        pd.DataFrame({"run_id": ["A"], "item": ["cipp_install"]} | days),
+        pd.DataFrame({"run_id": ["A"], "technique": ["cipp"]}),
+        pd.DataFrame({"string_id": [], "tie_days": []}),
+        ProgrammeSettings(),
+        pd.Series([n]),
+    ).set_index("stage")["days"]
+    assert stages.get("reconnections", 0.0) == pytest.approx(reopened)
+    assert stages["lining"] == pytest.approx(1.0 - reopened)
+
+
 def test_each_timed_item_has_its_stages_in_whole():
     shares = load_shares()
     assert set(shares["item"]) == {*ProductionRates.model_fields, *OWN_ITEMS}
     sums = shares.groupby(["item", "work"])["share"].sum()
     assert sums.to_numpy() == pytest.approx(1.0)
     assert set(shares["stage"]) == set(STAGES) - {SPARE}
-    assert set(shares["work"]) - {""} <= {one.work for one in RECORDS}
+    assert set(shares["work"]) - {"", "no connections"} <= {one.work for one in RECORDS}

@@ -1,6 +1,8 @@
 """What came back from site against the plan: what differs is told, what nobody wrote is unknown."""
 
+import sqlite3
 import sys
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -216,6 +218,27 @@ def test_cells_that_cannot_be_read_are_blanked_and_named(district):
     assert told.set_index("field")["seen"]["technique"] == '"magic" cannot be read'
     assert "write the day as YYYY-MM-DD" in told.set_index("field")["done"]["done_on"]
     assert "write a number from 50 to 5000" in told.set_index("field")["done"]["bore_mm"]
+
+
+def test_texts_in_columns_of_days_and_numbers_are_told(district):
+    """Of which a driver makes nothing, and the number 1."""
+    path = district.folder / "return.gpkg"
+    put_rows(path, CRS, done_runs=[{"run_id": "R1", "invert_up_m": 1.9}])
+    with closing(sqlite3.connect(path)) as base:
+        for (name,) in base.execute(
+            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
+        ).fetchall():
+            base.execute(f'DROP TRIGGER "{name}"')
+        base.execute("ALTER TABLE done_runs DROP COLUMN done_on")
+        base.execute("ALTER TABLE done_runs ADD COLUMN done_on DATE")
+        base.execute("UPDATE done_runs SET done_on = '20.5.2026', invert_up_m = '1,9'")
+        base.commit()
+    found = read_layers(parse_settings(district.sections), district.folder)
+    assert found.site_return.done_runs[["done_on", "invert_up_m"]].isna().all(axis=None)
+    told = pick(found.findings, layer="done_runs", row="row 1").set_index("field")
+    assert told.loc["done_on", "seen"] == '"20.5.2026" cannot be read'
+    assert told.loc["invert_up_m", "seen"].endswith('"1,9" is not a number')
+    assert "write a number" in told.loc["invert_up_m", "done"]
 
 
 @pytest.mark.parametrize("day", ["1826-05-20", "1999-12-31", "2099-05-20", "tomorrow"])
