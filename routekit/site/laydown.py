@@ -87,7 +87,7 @@ def _first_hits(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects)
     already are not cut.
     """
     nearest = np.full(len(polygons), np.inf)
-    begins = _box_begins(strips, strip, parts)
+    begins, _ = _box_reach(strips, strip, parts)
     order = np.lexsort((begins, strip))
     _, first = np.unique(strip[order], return_index=True)
     leading = order[first]
@@ -99,16 +99,17 @@ def _first_hits(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects)
     return nearest
 
 
-def _box_begins(strips: _Strips, strip: Ints, parts: Objects) -> Floats:
-    """Distance along each strip at which the box of the shape paired with it begins, m.
+def _box_reach(strips: _Strips, strip: Ints, parts: Objects) -> tuple[Floats, Floats]:
+    """Distances along each strip at which the box of the shape paired with it begins and ends, m.
 
-    Somewhat nearer, so that rounding leaves no shape out.
+    Begins somewhat nearer and ends farther, so that rounding leaves no shape out.
     """
     west, south, east, north = shapely.bounds(parts).T
     origin, axis = strips.origin[strip], strips.axis[strip]
-    x = np.minimum((west - origin[:, 0]) * axis[:, 0], (east - origin[:, 0]) * axis[:, 0])
-    y = np.minimum((south - origin[:, 1]) * axis[:, 1], (north - origin[:, 1]) * axis[:, 1])
-    return np.asarray(np.maximum(x + y, 0.0) - _ROUNDING_M)
+    x = np.stack([west - origin[:, 0], east - origin[:, 0]]) * axis[:, 0]
+    y = np.stack([south - origin[:, 1], north - origin[:, 1]]) * axis[:, 1]
+    near, far = x.min(axis=0) + y.min(axis=0), x.max(axis=0) + y.max(axis=0)
+    return np.maximum(near, 0.0) - _ROUNDING_M, far + _ROUNDING_M
 
 
 def _cut(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects, nearest: Floats) -> None:
@@ -124,7 +125,9 @@ def _cut(strips: _Strips, polygons: Objects, strip: Ints, parts: Objects, neares
     np.minimum.at(nearest, row, np.maximum(along, 0))
 
 
-def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings) -> Floats:
+def free_length(
+    strips: _Strips, around: Surroundings, settings: LaydownSettings, beyond_m: Floats
+) -> Floats:
     """Measure how far strips run before an obstacle, a stem or the edge of the study.
 
     Parameters
@@ -132,6 +135,8 @@ def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings
     strips : _Strips
     around : Surroundings
     settings : LaydownSettings
+    beyond_m : numpy.ndarray of float, shape (n,)
+        Strips that end by there for certain are followed no farther.
 
     Returns
     -------
@@ -139,18 +144,25 @@ def free_length(strips: _Strips, around: Surroundings, settings: LaydownSettings
         m; at most the wanted length; NaN where that is not known.
     """
     wanted = strips.length_m
-    polygons = strips.polygons(wanted, settings.width_m)
-    strip, shape = around.obstacles.index.query(polygons, predicate="intersects")
-    found = np.minimum(wanted, _first_hits(strips, polygons, strip, around.obstacles.shape[shape]))
+    wide = strips.polygons(wanted, settings.width_m + 2 * settings.stem_clearance_m)
+    stems = around.zones.stem_index
+    strip, tree = stems.query(wide, predicate="intersects")
+    found = np.minimum(wanted, _first_hits(strips, wide, strip, stems.geometries[tree]))
+    is_open = found > beyond_m
+    polygons = strips.polygons(np.where(is_open, wanted, 0.0), settings.width_m)
+    # What lies beyond the first stem ends nothing.
+    near = strips.polygons(np.where(is_open, found, 0.0), settings.width_m)
+    strip, shape = around.obstacles.index.query(near, predicate="intersects")
+    _, ends = _box_reach(strips, strip, around.obstacles.shape[shape])
+    short = strip[ends <= beyond_m[strip]]
+    polygons[short], found[short] = None, beyond_m[short]
+    found = np.minimum(found, _first_hits(strips, polygons, strip, around.obstacles.shape[shape]))
     if around.study is not None:
         leaves = ~shapely.is_missing(polygons) & ~shapely.covers(around.study, polygons)
         drawn = np.flatnonzero(leaves)
         outside = shapely.difference(polygons[drawn], around.study)
         found = np.minimum(found, _first_hits(strips, polygons, drawn, outside))
-    wide = strips.polygons(wanted, settings.width_m + 2 * settings.stem_clearance_m)
-    stems = around.zones.stem_index
-    strip, tree = stems.query(wide, predicate="intersects")
-    return np.minimum(found, _first_hits(strips, wide, strip, stems.geometries[tree]))
+    return found
 
 
 def find_room(
@@ -177,14 +189,15 @@ def find_room(
     best, turn, chosen = np.full(size, np.nan), np.zeros(size), strips.axis.copy()
     for angle in settings.bend_into_street_deg:
         # What is long enough already is not tried another way.
-        rows = np.flatnonzero(~np.isnan(strips.length_m) & ~(best >= strips.length_m - 1e-6))
+        rows = np.flatnonzero(~np.isnan(strips.length_m) & ~(best >= strips.length_m - _ROUNDING_M))
         tried = _Strips(
             origin=strips.origin[rows],
             axis=turn_axes(strips.axis[rows], angle),
             length_m=strips.length_m[rows],
         )
-        found = free_length(tried, around, settings)
-        better = (found > best[rows] + 1e-6) | (np.isnan(best[rows]) & ~np.isnan(found))
+        beyond = np.nan_to_num(best[rows] + _ROUNDING_M, nan=-np.inf)
+        found = free_length(tried, around, settings, beyond)
+        better = found > beyond
         into = rows[better]
         best[into], turn[into], chosen[into] = found[better], angle, tried.axis[better]
     return best, turn, chosen
