@@ -125,6 +125,20 @@ def cross(a: Floats, b: Floats) -> Floats:
     return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0], dtype=np.float64)
 
 
+def dot(a: Floats, b: Floats) -> Floats:
+    """Calculate dot products of plane vectors.
+
+    Parameters
+    ----------
+    a, b : numpy.ndarray of float, shape (..., 2)
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (...)
+    """
+    return np.asarray(a[..., 0] * b[..., 0] + a[..., 1] * b[..., 1], dtype=np.float64)
+
+
 def turn(a: Floats, b: Floats) -> Floats:
     """Measure the signed angle from one plane vector to another, radians.
 
@@ -137,7 +151,7 @@ def turn(a: Floats, b: Floats) -> Floats:
     numpy.ndarray of float, shape (...)
         Anticlockwise is positive.
     """
-    return np.asarray(np.arctan2(cross(a, b), np.sum(a * b, axis=-1)), dtype=np.float64)
+    return np.asarray(np.arctan2(cross(a, b), dot(a, b)), dtype=np.float64)
 
 
 def clip_to_circle(a: Floats, b: Floats, radius: Floats) -> tuple[Floats, Floats]:
@@ -155,9 +169,9 @@ def clip_to_circle(a: Floats, b: Floats, radius: Floats) -> tuple[Floats, Floats
         Shares of the edge from a to b, both in 0..1; equal where it stays outside.
     """
     along = b - a
-    square = np.sum(along * along, axis=1)
-    half = np.sum(a * along, axis=1)
-    root = half**2 - square * (np.sum(a * a, axis=1) - radius**2)
+    square = dot(along, along)
+    half = dot(a, along)
+    root = half**2 - square * (dot(a, a) - radius**2)
     # Of an edge of no length nothing lies inside: its root is nothing.
     inside = root > 0
     reach = np.sqrt(np.where(inside, root, 0.0))
@@ -237,8 +251,8 @@ def polygon_distance(
     start, end, owner, _ = edges.take(polygon)
     a, b = start - middle[owner], end - middle[owner]
     along = b - a
-    square = np.sum(along * along, axis=1)
-    share = np.clip(-np.sum(a * along, axis=1) / np.where(square > 0, square, 1), 0, 1)
+    square = dot(along, along)
+    share = np.clip(-dot(a, along) / np.where(square > 0, square, 1), 0, 1)
     near = np.hypot(*(a + share[:, None] * along).T)
     distance = np.full(len(polygon), np.inf)
     np.minimum.at(distance, owner, near)

@@ -177,23 +177,17 @@ def _unite(bottom: Floats, top: Floats, owner: Ints, size: int) -> Floats:
 
     count = np.bincount(owner, minlength=size)
     total = np.zeros((size, bottom.shape[1]))
-    alone = count[owner] == 1
-    total[owner[alone]] = np.maximum(ndtr(top[alone]) - ndtr(bottom[alone]), 0.0)
-    several = np.flatnonzero(count > 1)
-    if len(several):
-        many = np.flatnonzero(~alone)
-        place = np.searchsorted(several, owner[many])
-        slot = np.arange(len(many)) - np.searchsorted(place, place)
-        shape = (int(count.max()), len(several), bottom.shape[1])
-        low, high = np.full(shape, np.inf), np.full(shape, -np.inf)
-        low[slot, place], high[slot, place] = bottom[many], top[many]
+    for several in np.unique(count[count > 0]):
+        mine = np.flatnonzero(count[owner] == several)
+        shape = (-1, several, bottom.shape[1])
+        low, high = (one[mine].reshape(shape).swapaxes(0, 1) for one in (bottom, top))
         order = np.argsort(low, axis=0, kind="stable")
         low, high = np.take_along_axis(low, order, 0), np.take_along_axis(high, order, 0)
-        reached, added = np.full(shape[1:], -np.inf), np.zeros(shape[1:])
+        reached, added = np.full(low.shape[1:], -np.inf), np.zeros(low.shape[1:])
         for start, end in zip(low, high, strict=True):
             added += np.maximum(ndtr(end) - ndtr(np.maximum(start, reached)), 0.0)
             np.maximum(reached, end, out=reached)
-        total[several] = added
+        total[count == several] = added
     return total
 
 
