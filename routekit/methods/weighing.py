@@ -48,7 +48,7 @@ def _weigh(check: Check, code: Ints, held: list[frozenset[str]]) -> Check:
         if rest.where is not None:
             hit &= rest.where
         level[hit] = np.maximum(level[hit], np.int8(rest.level))
-        pairs, pair = np.unique(row_text[hit] * len(held) + code[hit], return_inverse=True)
+        pair, pairs = pd.factorize(row_text[hit] * len(held) + code[hit])
         row_text[hit] = len(texts) + pair
         texts += [
             _join(texts[old], words[new])

@@ -247,6 +247,7 @@ def name_check(english: str) -> str:
     return english
 
 
+@cache
 def word(english: str, *, context: str = "") -> Text:
     """Say words that stand in a list of messages, and not in the code that says them.
 
