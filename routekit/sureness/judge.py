@@ -11,7 +11,7 @@ import numpy as np
 from routekit.advice.draw_settings import SurenessSettings
 from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.sureness.anew import Factors, choose_anew, find_factors
-from routekit.sureness.bench import CODES, Bench, find_mates, take_runs
+from routekit.sureness.bench import BURST_PLACES, CODES, Bench, find_mates, take_runs
 from routekit.sureness.inputs import (
     FLOW,
     POSITIONS,
@@ -37,6 +37,8 @@ _FINE_STEPS: Final = np.linspace(0.0, 1.0, 9)
 _FAILING: Final = (FLOW, ROUGHNESS, PULL)
 _FEWER: Final = 2
 """Draws over those by which surveys are compared."""
+_EDGE: Final = 1e-9
+"""Share of a limit within which rounding may tell whether it is kept; house."""
 _LEAST_RISE: Final = 0.02
 """A survey that raises the share by less raises nothing; house."""
 
@@ -297,22 +299,29 @@ def _raise_shares(
 def _find_moved(bench: Bench, inputs: Inputs, held: Flags) -> Flags:
     """Mark the runs whose choice may be another one where some inputs are held.
 
-    The estimate of flow moves runs to which it belongs, the pull those whose force is known, and
-    positions those that may meet a zone; a run in a string moves with each of the others in it.
+    The estimate of flow moves runs in which a technique may carry less, the pull those whose force
+    may be over a limit or not, and positions those whose works may meet a zone, unless a check of
+    these fails in every draw; a run in a string moves with each of the others in it.
     """
-    by_name = {FLOW: bench.limits.is_flow_given, PULL: _is_force_known(bench)}
-    by_name[POSITIONS] = np.isin(np.arange(len(bench.string)), bench.met.run)
+    limits, met = bench.limits, bench.met
+    most = limits.least_l_s * inputs.high[inputs.place(FLOW)]
+    lacks = limits.capacity_l_s * limits.rougher < most[:, None] * (1 + _EDGE)
+    low, high = limits.force_kn.min(axis=3), limits.force_kn.max(axis=3)
+    bound = limits.bound_kn
+    is_near = (low <= bound * (1 + _EDGE)) & (high > bound * (1 - _EDGE))
+    lasting = bench.facts["n_fail"] - (limits.capacity_l_s < limits.least_l_s[:, None])
+    lasting[:, BURST_PLACES] = 0.0
+    dug = met.run[lasting[met.run, met.technique] <= 0]
+    by_name = {
+        FLOW: limits.is_flow_given & lacks.any(axis=1),
+        PULL: is_near.any(axis=(0, 2)),
+        POSITIONS: np.isin(np.arange(len(bench.string)), dug),
+    }
     moved = np.zeros(len(bench.string), dtype=bool)
     for place in np.flatnonzero(held):
         moved |= by_name.get(inputs.names[place], np.ones(len(moved), dtype=bool))
     inside = bench.string >= 0
     return moved | (inside & np.isin(bench.string, bench.string[moved & inside]))
-
-
-def _is_force_known(bench: Bench) -> Flags:
-    """Mark the runs that have a pull to hold against a limit."""
-    known = ~np.isnan(bench.limits.force_kn).any(axis=3) & ~np.isnan(bench.limits.bound_kn)
-    return np.asarray(known.any(axis=(0, 2)))
 
 
 def _find_settled(
