@@ -36,6 +36,8 @@ from routekit.sureness.inputs import (
 _CELLS_PER_CHUNK = 160_000
 """So many stay in the processor's own memory; fewer, and calls cost more than they work out."""
 _RUNS_PER_PART = 100
+_EDGE = 1e-9
+"""Share of a limit within which rounding may tell whether it is kept; house."""
 _WEIGHTS = "weights."
 _OF_PRICES = ("rates.", "production.")
 _OF_LIVES = (*_OF_PRICES, "life.", "work.", RULE)
@@ -222,6 +224,42 @@ def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -
     dict of str to numpy.ndarray of float, shape (s, n, t)
         As `routekit.advice.score.weigh` takes them; what does not vary has one row.
     """
+    cost, life = vary_costs(bench, inputs, values, factors)
+    facts = {name: one[None] for name, one in bench.facts.items()}
+    is_open = any(flags.any() for flags in find_open_limits(bench, inputs))
+    return facts | {
+        **(_vary_limits(bench, inputs, values) if is_open else {}),
+        "cost": cost,
+        "whole_life_cost": life,
+        **_vary_harm(bench, _draw(values, inputs.place(POSITIONS))),
+    }
+
+
+def find_open_limits(bench: Bench, inputs: Inputs) -> tuple[Flags, Flags]:
+    """Find the runs of which a draw may tell whether flow and pull keep their limits.
+
+    Parameters
+    ----------
+    bench : Bench
+    inputs : Inputs
+
+    Returns
+    -------
+    by_flow, by_pull : numpy.ndarray of bool, shape (n,)
+        In all others no draw within the bands changes a check or a shortfall.
+    """
+    limits = bench.limits
+    most = limits.least_l_s * max(float(inputs.high[inputs.place(FLOW)]), 1.0) * (1 + _EDGE)
+    low, high = limits.force_kn.min(axis=3), limits.force_kn.max(axis=3)
+    kept, over = high < limits.bound_kn * (1 - _EDGE), low > limits.bound_kn * (1 + _EDGE)
+    is_given = ~np.isnan(limits.force_kn).all(axis=3) & ~np.isnan(limits.bound_kn)
+    lacks = limits.capacity_l_s * limits.rougher < most[:, None]
+    by_pull = (is_given & ~kept & ~over).any(axis=(0, 2))
+    return np.asarray(lacks.any(axis=1)), np.asarray(by_pull)
+
+
+def _vary_limits(bench: Bench, inputs: Inputs, values: Floats) -> dict[str, Floats]:
+    """Count failed checks and find shortfalls by the drawn flow, roughness and pull."""
     limits = bench.limits
     flow, rough, pull = (_draw(values, inputs.place(name)) for name in (FLOW, ROUGHNESS, PULL))
     capacity = limits.capacity_l_s * _vary_capacity(bench, rough)
@@ -235,14 +273,9 @@ def vary_facts(bench: Bench, inputs: Inputs, values: Floats, factors: Factors) -
         change = over.astype(float) - (force[:, :, 0] > bound)
         for place, size in zip(BURST_PLACES, np.moveaxis(change, 2, 0), strict=True):
             fails[:, :, place] += size
-    cost, life = vary_costs(bench, inputs, values, factors)
-    facts = {name: one[None] for name, one in bench.facts.items()}
-    return facts | {
-        "n_fail": facts["n_fail"] + fails,
+    return {
+        "n_fail": bench.facts["n_fail"] + fails,
         "shortfall": _vary_shortfall(bench, capacity, least),
-        "cost": cost,
-        "whole_life_cost": life,
-        **_vary_harm(bench, _draw(values, inputs.place(POSITIONS))),
     }
 
 

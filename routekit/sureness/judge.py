@@ -10,7 +10,7 @@ import numpy as np
 
 from routekit.advice.draw_settings import SurenessSettings
 from routekit.arrays import Flags, Floats, Ints, Texts
-from routekit.sureness.anew import Factors, choose_anew, find_factors
+from routekit.sureness.anew import Factors, choose_anew, find_factors, find_open_limits
 from routekit.sureness.bench import BURST_PLACES, CODES, Bench, find_mates, take_runs
 from routekit.sureness.inputs import (
     FLOW,
@@ -37,8 +37,6 @@ _FINE_STEPS: Final = np.linspace(0.0, 1.0, 9)
 _FAILING: Final = (FLOW, ROUGHNESS, PULL)
 _FEWER: Final = 2
 """Draws over those by which surveys are compared."""
-_EDGE: Final = 1e-9
-"""Share of a limit within which rounding may tell whether it is kept; house."""
 _LEAST_RISE: Final = 0.02
 """A survey that raises the share by less raises nothing; house."""
 
@@ -304,17 +302,13 @@ def _find_moved(bench: Bench, inputs: Inputs, held: Flags) -> Flags:
     these fails in every draw; a run in a string moves with each of the others in it.
     """
     limits, met = bench.limits, bench.met
-    most = limits.least_l_s * inputs.high[inputs.place(FLOW)]
-    lacks = limits.capacity_l_s * limits.rougher < most[:, None] * (1 + _EDGE)
-    low, high = limits.force_kn.min(axis=3), limits.force_kn.max(axis=3)
-    bound = limits.bound_kn
-    is_near = (low <= bound * (1 + _EDGE)) & (high > bound * (1 - _EDGE))
+    by_flow, by_pull = find_open_limits(bench, inputs)
     lasting = bench.facts["n_fail"] - (limits.capacity_l_s < limits.least_l_s[:, None])
     lasting[:, BURST_PLACES] = 0.0
     dug = met.run[lasting[met.run, met.technique] <= 0]
     by_name = {
-        FLOW: limits.is_flow_given & lacks.any(axis=1),
-        PULL: is_near.any(axis=(0, 2)),
+        FLOW: limits.is_flow_given & by_flow,
+        PULL: by_pull,
         POSITIONS: np.isin(np.arange(len(bench.string)), dug),
     }
     moved = np.zeros(len(bench.string), dtype=bool)
