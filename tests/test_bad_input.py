@@ -53,6 +53,15 @@ def test_missing_study_file(sample_copy):
     sample_copy.assert_untouched()
 
 
+def test_study_area_without_a_run(sample_copy):
+    area = sample_copy.read("study_area")
+    area.geometry = area.translate(-9000, 0)
+    sample_copy.put("study_area", area)
+    sample_copy.refuse(
+        4, "layers.sewers: ", "172 × outside the study area; check geometry, status and study area"
+    )
+
+
 def test_study_file_that_is_no_toml(sample_copy):
     sample_copy.say("[layers\nsewers = ")
     sample_copy.refuse(3, "study.toml: invalid TOML", "line ", "correct the line named")

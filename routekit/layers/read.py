@@ -480,8 +480,10 @@ def _fit_layers(
     vectors["trees"] = aside.put_aside(crowned)
     del crowned
     n_inventory = len(vectors["trees"])
+    # Where no sewer is left the study is refused, and nothing is sought in the raster before that.
+    canopy = rasters["canopy"] if len(vectors["sewers"]) else None
     vectors["trees"] = add_raster_trees(
-        vectors, rasters["canopy"], inputs=inputs, findings=findings, terrain=rasters["terrain"]
+        vectors, canopy, inputs=inputs, findings=findings, terrain=rasters["terrain"]
     )
     tallies["trees"]["made"] += len(vectors["trees"]) - n_inventory
     report_rising(vectors["sewers"], findings=findings)
