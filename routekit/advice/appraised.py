@@ -21,6 +21,7 @@ from routekit.advice.whole_life import add_up_life
 from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.site.layout import Works
 from routekit.techniques import BURSTING
+from routekit.words.texts import Text, fill, join, say, word
 
 _MID = LEVELS.index("mid")
 _LEAST_GAIN = 1.0
@@ -64,7 +65,7 @@ def find_turns(
     able = final.scores.is_feasible & ~barred & ~np.isin(np.arange(len(CODES)), codes)
     able |= _mark(second)
     able &= ~_mark(chosen)
-    turned: list[dict[str, list[str]]] = [{} for _ in range(len(advice))]
+    turned: list[dict[str, list[Text]]] = [{} for _ in range(len(advice))]
     is_free = ~advice["is_forced"].to_numpy(dtype=bool)
     for key, rule in load_appraisal_rules().items():
         if key == settings.appraisal:
@@ -80,9 +81,15 @@ def find_turns(
         for group, rival, theirs in rivals:
             gain = _sum_groups(group, mine - theirs)
             for run in np.flatnonzero((gain > _LEAST_GAIN) & (rival >= 0) & is_free):
-                turned[run].setdefault(PHRASES[rival[run]], []).append(rule.short)
-    said = ["; ".join(f"{k} under {', '.join(v)}" for k, v in one.items()) for one in turned]
-    return np.array([*said, ""], dtype=object)[:-1]
+                turned[run].setdefault(PHRASES[rival[run]], []).append(word(rule.short))
+    said = [
+        [
+            say("{technique} under {rules}", technique=word(phrase), rules=join(rules, ", "))
+            for phrase, rules in one.items()
+        ]
+        for one in turned
+    ]
+    return fill(join(one, "; ") for one in said)
 
 
 def _mark(technique: Ints) -> Flags:

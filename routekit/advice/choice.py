@@ -507,9 +507,10 @@ def _advise(
     advice = set_standing(advice, place.cases, final.checks, final.scores, decided.excluded)
     technique = name_techniques(advice["technique"])
     barred = decided.excluded | find_idle(place.cases)
+    turns = find_turns(advice, final, works, strings, barred, settings.advice)
     return advice.assign(
         string_id=works.string_of_run,
-        appraisal_turns=find_turns(advice, final, works, strings, barred, settings.advice),
+        **both("appraisal_turns", turns),
         **size_new_pipes(place.runs, plans, technique),
     )
 

@@ -10,6 +10,7 @@ from routekit.advice.appraisal import load_appraisal_rules
 from routekit.advice.value_texts import CODES, PHRASES
 from routekit.schema import list_fields
 from routekit.techniques import BURSTING
+from routekit.words.catalogue import render_column
 
 RULE = "undiscounted"
 
@@ -46,6 +47,9 @@ def test_a_rule_that_turns_a_recommendation_is_named_with_what_it_turns_it_to(
     assert "open_cut" in set(then[turned])
     assert named[turned].tolist() == [[one] for one in phrase[turned]]
     assert not any(named[apart & (was == then)])
+    told = before[before["appraisal_turns"] != ""]
+    german = render_column(told["appraisal_turns_words"], "de")
+    assert (german != told["appraisal_turns"].to_numpy(dtype=object)).all()
 
 
 def test_the_column_says_for_which_runs_bursting_was_not_weighed():
