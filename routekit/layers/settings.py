@@ -75,6 +75,12 @@ class LayerSource(Settings):
         match = _FILE_AND_LAYER.match(value.strip())
         return match.groupdict() if match else {"path": value.strip()}
 
+    @field_validator("path")
+    @classmethod
+    def _turn_slashes(cls, value: str) -> str:
+        """Take a path as written on Windows, so that the study is read anywhere."""
+        return value.replace("\\", "/")
+
     @model_validator(mode="after")
     def _check_coordinates(self) -> Self:
         """Refuse one coordinate without the other."""

@@ -38,6 +38,14 @@ def test_missing_file_offers_the_nearest_name(district):
         district.read()
 
 
+def test_a_path_written_on_windows_is_read_anywhere(district):
+    folder = district.folder / "Pläne 2026"
+    folder.mkdir()
+    (district.folder / "sewers.gpkg").rename(folder / "sewers.gpkg")
+    district.sections["layers"]["sewers"] = r"Pläne 2026\sewers.gpkg:sewers"
+    assert len(district.read().runs) == 3
+
+
 def test_missing_folder_is_named(district):
     district.sections["layers"]["sewers"] = "nowhere/sewers.gpkg"
     with pytest.raises(LayerError, match=r"the folder .*nowhere is not there"):
