@@ -34,6 +34,10 @@ class Field(NamedTuple):
 _SIZE: Final = Field(message("size"), message("Measure the bore: its size is assumed."))
 _DEPTH: Final = Field(message("depth"), message("Measure the depth: it is assumed."))
 _LEVEL: Final = Field(message("level"), message("Survey the levels: they are assumed."))
+_TREES: Final = message(
+    "Have the trees near it measured, and ask which are veteran or columnar: their zones "
+    "may be larger than drawn."
+)
 _NEED: Final = Field(message("design flow"), message("Confirm the design flow: it is assumed."))
 
 FIELDS: Final = {
@@ -91,13 +95,10 @@ FIELDS: Final = {
         message("run that connections join"),
         message("Find out which run each connection joins: it is given to the nearest one."),
     ),
-    "trees.zone": Field(
-        message("root zones near it"),
-        message(
-            "Have the trees near it measured, and ask which are veteran or columnar: their zones "
-            "may be larger than drawn."
-        ),
-    ),
+    "trees.zone": Field(message("root zones near it"), _TREES),
+    "trees.area_m2": Field(message("size of the root zones it enters"), _TREES),
+    "trees.structural_radius_m": Field(message("structural root zones near it"), _TREES),
+    "trees.min_distance_m": Field(message("least distance from stems near it"), _TREES),
 }
 """Assumed values to their words; any other is named by its column."""
 
@@ -139,8 +140,17 @@ JOINED: Final = "connections.run_id"
 KIND: Final = "kind"
 """What a service carries, or what a surface is used for."""
 
-ZONES: Final = ("trees.zone",)
-"""What the root zones that a run meets may rest on."""
+ZONES: Final = "trees.zone"
+"""Which root zones a run meets: they may be larger than drawn."""
+
+SHARES: Final = "trees.area_m2"
+"""How much a run takes of the root zones that it meets."""
+
+STRUCTURAL: Final = "trees.structural_radius_m"
+"""How far the structural root zones near a run reach."""
+
+LEAST_DISTANCE: Final = "trees.min_distance_m"
+"""How near to the stems near a run the regime lets digging come."""
 
 GROUND_BETWEEN: Final = "ground_between_m"
 """The ground between the manholes: without a terrain it is a straight line from cover to cover."""

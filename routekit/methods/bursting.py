@@ -22,6 +22,7 @@ from routekit.layers.assumed import (
     GROUND_BETWEEN,
     JOINED,
     SIZE,
+    STRUCTURAL,
     ZONES,
 )
 from routekit.methods.checks import (
@@ -430,7 +431,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                     GROUND_BETWEEN,
                     where=np.isfinite(cover),
                 ),
-                *ZONES,
+                ZONES,
                 where=~is_deep,
             ),
             cases,
@@ -450,7 +451,7 @@ def _root_checks(cases: pd.DataFrame, settings: BurstingSettings) -> list[Check]
                     )
                 ),
                 *DEPTH,
-                *ZONES,
+                STRUCTURAL,
                 DEFAULT_DEPTH,
             ),
             cases,

@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from routekit.layers.assumed import DEFAULT_DEPTH, DEPTH, GROUND_BETWEEN, SIZE, WIDTH, ZONES
+from routekit.layers.assumed import (
+    DEFAULT_DEPTH,
+    DEPTH,
+    GROUND_BETWEEN,
+    LEAST_DISTANCE,
+    SHARES,
+    SIZE,
+    STRUCTURAL,
+    WIDTH,
+)
 from routekit.methods.checks import (
     CAUTION,
     Check,
@@ -57,7 +66,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
     depth = column(cases, "depth_max_m")
     near = no_digging_near_stems(cases)
     walls = column(cases, "building_distance_m")
-    room = (*DEPTH, *ZONES, DEFAULT_DEPTH)
+    room = (*DEPTH, DEFAULT_DEPTH)
     return [
         rest_on_width(
             rest_on(
@@ -70,6 +79,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                         survey="trees",
                     )
                 ),
+                STRUCTURAL,
                 *room,
             ),
             cases,
@@ -87,6 +97,7 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: OpenCutSettin
                         survey="trees",
                     )
                 ),
+                SHARES,
                 *room,
             ),
             cases,
@@ -158,4 +169,4 @@ def _least_distance(cases: pd.DataFrame, room: tuple[str, ...]) -> Check:
     check = keeps_least_distance(cases)
     if (known_flag(cases, "has_least_distance") == 0).all():
         return check
-    return rest_on_width(rest_on(check, *room), cases, "within_least")
+    return rest_on_width(rest_on(check, LEAST_DISTANCE, *room), cases, "within_least")

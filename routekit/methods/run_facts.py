@@ -538,7 +538,7 @@ def _note_assumed(
         "design_flow_l_s": ~is_asked,
         "upsizing_mm": ~is_asked | np.isnan(slope),
         "runoff_share": is_runoff & cases["runoff_share"].isna().to_numpy(dtype=bool),
-        "trees.zone": exposure.in_doubt,
+        **{str(kind): flags.to_numpy(dtype=bool) for kind, flags in exposure.in_doubt.items()},
         JOINED: may_be_dense(cases, bursting)
         | cases[["may_join_near_stem", "may_join_within_least"]].any(axis=1).to_numpy(dtype=bool),
         **{name: cases[name].to_numpy(dtype=bool) for name in SERVICES},

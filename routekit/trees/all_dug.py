@@ -14,7 +14,7 @@ from routekit.arrays import Objects
 from routekit.layers.read import Layers
 from routekit.trees.breach import build_breaches, sum_breaches
 from routekit.trees.certainty import mark_certainty
-from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
+from routekit.trees.doubt import draw_largest, find_doubt
 from routekit.trees.exposure import Exposure, add_chances
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_misses import find_near_misses
@@ -65,11 +65,8 @@ def measure_all_dug(
         breaches, near_misses, lines, layers.trees, zones, trenches, tiers, rules
     )
     sums = sum_breaches(breaches, size)
-    doubt = trench_only.in_doubt
-    if find_doubtful(layers.trees, zones).any():
-        largest = draw_largest(layers.trees, zones, layers.root_zones, rules, layers.stems)
-        met = build_breaches(lines, trenches, largest, tiers=tiers)
-        doubt = doubt | is_more_harmed(sum_breaches(met, size), sums)
+    largest = draw_largest(layers.trees, zones, layers.root_zones, rules)
+    doubt = find_doubt(lines, trenches, breaches, zones, largest, tiers)
     stems = prepare_stems(zones, layers.trees["position_sd_m"], rules)
     near = judge_digging(dug, stems, lines["position_sd_m"].to_numpy(dtype=float))
     lost = shapely.is_missing(dug)
@@ -92,7 +89,7 @@ def measure_all_dug(
         breaches=breaches,
         near_misses=near_misses,
         per_run=per_run,
-        in_doubt=doubt,
+        in_doubt=trench_only.in_doubt | doubt,
     )
 
 

@@ -1,37 +1,35 @@
-"""Root zones as large as they may be, where what draws them is estimated or not recorded."""
+"""Root zones as large as they may be, where what draws them is estimated or not recorded.
+
+The largest zone hangs on no estimate: what is not known of a tree takes the value that makes its
+zone largest, so that to know less never makes it smaller.
+"""
 
 from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags, Floats
-from routekit.layers.stem_columns import NO_LISTS, StemLists
-from routekit.trees.regimes import choose_regime
+from routekit.layers.assumed import LEAST_DISTANCE, SHARES, STRUCTURAL, ZONES
+from routekit.layers.findings import Findings
+from routekit.trees.breach import Tiers, build_breaches, sum_breaches
+from routekit.trees.estimates import widest_crown
+from routekit.trees.least_distance import WITHIN
+from routekit.trees.regimes import Regime, choose_regime, read_table
 from routekit.trees.settings import ZoneSettings
+from routekit.trees.sizes import read_crowns
 from routekit.trees.zones import build_zones
 
-KINDS = ("is_veteran", "is_columnar")
+KINDS: Final = ("is_veteran", "is_columnar")
 """Flags that change a zone; a tree of which they are not recorded is drawn as if they were not."""
 
-
-def find_doubtful(trees: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> Flags:
-    """Tell which zones may be larger than drawn: stem estimated or lacking, kind not recorded.
-
-    Parameters
-    ----------
-    trees, zones : GeoDataFrame, n rows
-        In one order.
-
-    Returns
-    -------
-    numpy.ndarray of bool, shape (n,)
-    """
-    unsaid = [trees[name].isna().to_numpy(dtype=bool) for name in KINDS if name in trees]
-    estimated = zones["is_estimated"].to_numpy(dtype=bool)
-    unsized = zones["area_m2"].isna().to_numpy(dtype=bool)
-    return np.asarray(np.any([estimated, unsized, *unsaid], axis=0))
+_WIDTHS: Final = ["area_m2", "structural_radius_m", "min_distance_m"]
+_COUNTS: Final = {"n_trees": ZONES, "n_major": SHARES, "n_structural": STRUCTURAL}
+"""What is counted of the breaches of a run, and the doubt that is about it."""
 
 
 def draw_largest(
@@ -39,77 +37,123 @@ def draw_largest(
     zones: gpd.GeoDataFrame,
     root_zones: gpd.GeoDataFrame | None,
     settings: ZoneSettings,
-    lists: StemLists = NO_LISTS,
 ) -> gpd.GeoDataFrame:
     """Draw the zones that are in doubt as large as they may be.
 
     Parameters
     ----------
     trees, zones : GeoDataFrame, n rows
-        In one order.
+        In one order; zones from `routekit.trees.zones.build_zones`.
     root_zones : GeoDataFrame or None
         Polygons of an arborist; they stay as they are.
     settings : ZoneSettings
-    lists : StemLists, optional
-        The stems of the trees that have several.
 
     Returns
     -------
     GeoDataFrame
-        The zones of trees of which it is not recorded whether they are veteran or columnar as if
-        they were; circles round estimated stems with the largest radius of the regime, or by
-        `doubt_factor` larger where it has none, and the structural ones enlarged alike; those of
-        veterans as round the same stem of any other tree. A tree without a zone gets the largest
-        one, as structural as a whole, where the regime has one.
+        The zones; none is smaller than drawn. A stem that was not measured is as thick as
+        `unknown_stem_mm`, a crown that is not known as wide as one over such a stem may be, a tree
+        of which it is not recorded veteran and columnar, a species that is not recorded a palm or
+        not, whichever zone is larger, and of poor tolerance; an age that is not, over-mature. The
+        least distance is missing where it may be any.
     """
+    regime = choose_regime(settings)
+    rows, worst = _take_worst(trees, zones, settings)
+    area, inner, least = (zones[name].to_numpy(dtype=float, copy=True) for name in _WIDTHS)
+    radius = zones["radius_m"].to_numpy(dtype=float, copy=True)
+    polygon = zones["zone"].to_numpy(dtype=object, copy=True)
+    most = settings.model_copy(update={"default_tolerance": "poor", "default_age": "over_mature"})
+    for one in _list_species(worst, regime):
+        found, _ = build_zones(one, root_zones, settings=most, stated=one["tree_id"])
+        wide, structural, apart = (found[name].to_numpy(dtype=float) for name in _WIDTHS)
+        grows = (wide > area[rows]) | np.isnan(area[rows])
+        area[rows[grows]] = wide[grows]
+        radius[rows[grows]] = found["radius_m"].to_numpy(dtype=float)[grows]
+        polygon[rows[grows]] = found["zone"].to_numpy(dtype=object)[grows]
+        inner[rows] = np.fmax(inner[rows], structural)
+        least[rows] = np.maximum(least[rows], apart)
+    return zones.assign(
+        radius_m=radius,
+        area_m2=area,
+        structural_radius_m=inner,
+        min_distance_m=least,
+        zone=gpd.GeoSeries(polygon, index=zones.index, crs=zones.crs),
+    )
+
+
+def _take_worst(
+    trees: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, settings: ZoneSettings
+) -> tuple[np.ndarray, gpd.GeoDataFrame]:
+    """Take the trees of which something is not known: their rows, and the worst that they may be.
+
+    Their species is as recorded.
+    """
+    crown_m = read_crowns(trees, Findings()).diameter_m
+    is_open = zones["is_stem_estimated"].to_numpy(dtype=bool, na_value=True)
+    high_mm = zones["stem_high_mm"].to_numpy(dtype=float)
+    stem_mm: Floats = np.where(is_open, np.fmax(high_mm, settings.unknown_stem_mm), high_mm)
+    unsaid: dict[str, Flags] = {
+        name: trees[name].isna().to_numpy(dtype=bool)
+        for name in (*KINDS, "species", "age_class")
+        if name in trees
+    }
+    rows = np.flatnonzero(np.any([is_open, np.isnan(crown_m), *unsaid.values()], axis=0))
+    crown_m = np.where(np.isnan(crown_m), widest_crown(stem_mm, settings), crown_m)
     known = {name: trees[name].fillna(value=True) for name in KINDS if name in trees}
-    stated = trees.loc[~zones["is_estimated"].to_numpy(dtype=bool), "tree_id"]
-    largest, _ = build_zones(
-        trees.assign(**known), root_zones, settings=settings, lists=lists, stated=stated
-    )
-    radius = largest["radius_m"].to_numpy(dtype=float)
-    cap = choose_regime(settings).max_radius_m
-    wide = np.maximum(radius, np.where(np.isfinite(cap), cap, settings.doubt_factor * radius))
-    is_wide = zones["is_estimated"].to_numpy(dtype=bool) & (radius > 0)
-    factor = np.where(is_wide, wide / np.where(radius > 0, radius, 1.0), 1.0)
-    thicker = _thicken(trees.assign(**known), factor, settings, lists)
-    is_new = largest["area_m2"].isna().to_numpy(dtype=bool) & np.isfinite(cap)
-    structural = largest["structural_radius_m"].to_numpy(dtype=float)
-    return largest.assign(
-        radius_m=np.where(is_new, cap, radius * factor),
-        area_m2=np.where(is_new, np.pi * cap**2, largest["area_m2"] * factor**2),
-        structural_radius_m=np.where(is_new, cap, structural * np.where(is_wide, thicker, 1.0)),
-    )
+    worst = trees.assign(stem_diameter_mm=stem_mm, crown_diameter_m=crown_m, **known)
+    return rows, worst.iloc[rows]
 
 
-def _thicken(
-    trees: gpd.GeoDataFrame, factor: Floats, settings: ZoneSettings, lists: StemLists
-) -> Floats:
-    """Give how much the largest zone exceeds the drawn one where a veteran counts as any tree.
-
-    The crown, and the larger multiple, of a veteran widen its zone and not its stem: held against
-    its own zone, its structural one would be enlarged less than that of a tree that is none.
-    """
-    cap = choose_regime(settings).max_radius_m
-    if not np.isfinite(cap) or "is_veteran" not in trees or not trees["is_veteran"].any():
-        return factor
-    plain, _ = build_zones(trees.assign(is_veteran=False), None, settings=settings, lists=lists)
-    radius = plain["radius_m"].to_numpy(dtype=float)
-    return np.maximum(factor, cap / np.where(radius > 0, radius, np.nan))
+def _list_species(trees: gpd.GeoDataFrame, regime: Regime) -> list[gpd.GeoDataFrame]:
+    """List the trees as they are, and as palms where no species is recorded and it matters."""
+    if regime.palm_margin_m is None or "species" not in trees:
+        return [trees]
+    palm = str(read_table("palm_genera.csv")["genus"].iloc[0])
+    return [trees, trees.assign(species=trees["species"].astype(object).fillna(palm))]
 
 
-def is_more_harmed(largest: pd.DataFrame, drawn: pd.DataFrame) -> Flags:
+def find_doubt(
+    runs: gpd.GeoDataFrame,
+    trenches: gpd.GeoDataFrame,
+    breaches: pd.DataFrame,
+    zones: gpd.GeoDataFrame,
+    largest: gpd.GeoDataFrame,
+    tiers: Tiers,
+) -> pd.DataFrame:
     """Tell which runs would meet more trees, or worse, if the zones were as large as they may be.
 
     Parameters
     ----------
-    largest, drawn : DataFrame, n rows
-        From `routekit.methods.run_cases.sum_breaches`.
+    runs, trenches : GeoDataFrame, n rows
+    breaches : DataFrame
+        From `routekit.trees.breach.build_breaches`, of the zones as drawn.
+    zones, largest : GeoDataFrame
+        As drawn, and from `draw_largest`.
+    tiers : Tiers
 
     Returns
     -------
-    numpy.ndarray of bool, shape (n,)
+    pandas.DataFrame of bool, n rows
+        Columns `ZONES` (more trees met), `SHARES` (more by a major share), `STRUCTURAL` (more
+        structural zones) and `LEAST_DISTANCE` (nearer to a stem than the least distance).
+
+    Notes
+    -----
+    Of all zones up to the largest the severed share grows with the radius and holds the footprint,
+    while the footprint's own share may shrink: the largest zone is held by the severed one
+    (geometry: behind a wall the share of each ray from the stem is 1 - (wall / radius)^2).
     """
-    names = ["n_trees", "n_major", "n_structural"]
-    more = largest[names].to_numpy(dtype=float) > drawn[names].to_numpy(dtype=float)
-    return np.asarray(more.any(axis=1))
+    widths = ["radius_m", *_WIDTHS]
+    rows = np.flatnonzero((largest[widths].fillna(-1.0) != zones[widths].fillna(-1.0)).any(axis=1))
+    severed = replace(tiers, share="severed")
+    met = build_breaches(runs, trenches, largest.iloc[rows], tiers=severed)
+    most = sum_breaches(met, len(runs))
+    drawn = sum_breaches(breaches[breaches["tree"].isin(rows)], len(runs))
+    within = [
+        one[WITHIN].to_numpy(dtype=bool, na_value=is_open)
+        for one, is_open in ((most, True), (drawn, False))
+    ]
+    return pd.DataFrame(
+        {doubt: most[name] > drawn[name] for name, doubt in _COUNTS.items()}
+        | {LEAST_DISTANCE: within[0] & ~within[1]}
+    )

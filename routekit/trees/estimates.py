@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from routekit.arrays import Floats
+from routekit.layers.columns import load_columns
 from routekit.trees.settings import EstimateSettings, ZoneSettings
 
 CROWN_REFERENCE_M: Final = 10.0
@@ -122,6 +123,37 @@ def thinnest_stem(crown_diameter_m: ArrayLike, settings: ZoneSettings) -> Floats
     """
     own = settings.estimates
     return predict_band(crown_diameter_m, _stem_relation(own), own.slip_deviations)[0]
+
+
+def widest_crown(stem_diameter_mm: ArrayLike, settings: ZoneSettings) -> Floats:
+    """Give the crown over which a measured stem would be a slip: none is wider over a sound one.
+
+    Parameters
+    ----------
+    stem_diameter_mm : array_like of float, shape (n,)
+        Stem diameters in mm, above 0. NaN stays NaN.
+    settings : ZoneSettings
+        As for `thinnest_stem`, which this turns round.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        Crown diameters in m, up to the next 0.1 m, and no wider than crowns are read.
+
+    Examples
+    --------
+    >>> from routekit.trees.settings import ZoneSettings
+    >>> widest_crown([128.0, 600.0, 6000.0], ZoneSettings()).tolist()
+    [10.1, 27.3, 60.0]
+    """
+    widest = load_columns("trees")["crown_diameter_m"].high
+    crown_m = np.arange(1, round(widest * 10) + 1) / 10
+    least = thinnest_stem(crown_m, settings)
+    # The widest that is sound, also where a study's own spread lets wider crowns have thinner ones.
+    sound = np.minimum.accumulate(least[::-1])[::-1]
+    stem = np.asarray(stem_diameter_mm, dtype=np.float64)
+    place = np.searchsorted(sound, stem, side="right")
+    return np.where(np.isnan(stem), np.nan, crown_m[np.minimum(place, len(crown_m) - 1)])
 
 
 def _stem_relation(own: EstimateSettings) -> Relation:

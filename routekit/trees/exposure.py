@@ -10,15 +10,14 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Flags, Floats, Ints
+from routekit.arrays import Floats, Ints
 from routekit.layers.assumed import SIZE, is_assumed
-from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.pipes.settings import TrenchSettings
 from routekit.pipes.trench import build_trenches
 from routekit.trees.breach import Tiers, build_breaches, pair_corridors, sum_breaches, sum_tree_loss
 from routekit.trees.certainty import mark_certainty
 from routekit.trees.chances import CHANCES, trench_chances
-from routekit.trees.doubt import draw_largest, find_doubtful, is_more_harmed
+from routekit.trees.doubt import draw_largest, find_doubt
 from routekit.trees.least_distance import WITHIN
 from routekit.trees.near_misses import Bounds, bound_severity, find_near_misses
 from routekit.trees.near_stem import Stems, draw_trenches, judge_digging, prepare_stems
@@ -59,8 +58,9 @@ class Exposure(Trenched):
 
     tree_loss: pd.DataFrame
     per_run: pd.DataFrame
-    in_doubt: Flags
-    """Runs that would meet more trees, or worse, were zones in doubt as large as they may be."""
+    in_doubt: pd.DataFrame
+    """Runs that would meet more trees, or worse, were zones in doubt as large as they may be: flags
+    by kind of doubt, see `routekit.trees.doubt.find_doubt`."""
     widest_m: Floats
     """Width of each trench, m; of a run of unknown size that of the largest bore it may have."""
     has_least_distance: bool
@@ -77,7 +77,6 @@ def measure_exposure(
     new_outside_mm: Floats,
     widest_outside_mm: ArrayLike = np.nan,
     root_zones: gpd.GeoDataFrame | None = None,
-    lists: StemLists = NO_LISTS,
 ) -> Exposure:
     """Lay a trench along every run and measure the root zones it enters.
 
@@ -97,8 +96,6 @@ def measure_exposure(
         settled.
     root_zones : GeoDataFrame, optional
         Polygons of an arborist, which are never in doubt.
-    lists : StemLists, optional
-        The stems of the trees that have several.
 
     Returns
     -------
@@ -131,7 +128,7 @@ def measure_exposure(
     rows = np.flatnonzero(unsized)
     bores = _bound_bores(runs, trench)
     least, reach = (_size_trenches(runs.iloc[rows], bore, rules, trench) for bore in bores)
-    largest = _draw_doubtful(trees, zones, root_zones, rules, lists)
+    largest = draw_largest(trees, zones, root_zones, rules)
     certain = build_breaches(runs.iloc[rows], least, zones, tiers=tiers)
     doubt = bound_pairs(rows, certain, np.asarray(reach["corridor"]), zones)
     losses = sum_tree_loss(breaches, trenches, zones, tiers=tiers)
@@ -144,16 +141,14 @@ def measure_exposure(
     per_run = blank_sums(sums, unsized).assign(
         **measure_axes(np.asarray(runs.geometry), zones),
         **least_columns(sums, rows, sum_breaches(certain, len(rows))),
-        n_reach_trees=_count_reach(
-            runs, bores[1], zones if largest is None else largest, rules, trench
-        ),
+        n_reach_trees=_count_reach(runs, bores[1], largest, rules, trench),
         **{WITHIN: within},
         **_judge_trenches(runs, stems, (trenches, least), bores[1], rules, trench),
     )
     wider = find_wider(
         runs,
         trenches,
-        zones if largest is None else largest,
+        largest,
         stems,
         per_run,
         widest_outside_mm=widest_outside_mm,
@@ -180,7 +175,7 @@ def measure_exposure(
             tree_sd_m=trees["position_sd_m"],
             tiers=tiers,
         ),
-        in_doubt=_find_doubt(runs, largest, trenches, sums, tiers),
+        in_doubt=find_doubt(runs, trenches, breaches, zones, largest, tiers),
     )
 
 
@@ -341,30 +336,3 @@ def _judge_trenches(
             "is_wide_near_stem": reaches,
         }
     )
-
-
-def _draw_doubtful(
-    trees: gpd.GeoDataFrame,
-    zones: gpd.GeoDataFrame,
-    root_zones: gpd.GeoDataFrame | None,
-    rules: ZoneSettings,
-    lists: StemLists,
-) -> gpd.GeoDataFrame | None:
-    """Draw the zones that may be larger than drawn as large as they may be; None for none."""
-    if not find_doubtful(trees, zones).any():
-        return None
-    return draw_largest(trees, zones, root_zones, rules, lists)
-
-
-def _find_doubt(
-    runs: gpd.GeoDataFrame,
-    largest: gpd.GeoDataFrame | None,
-    trenches: gpd.GeoDataFrame,
-    per_run: pd.DataFrame,
-    tiers: Tiers,
-) -> Flags:
-    """Tell which runs' breaches rest on zones that may be larger than they are drawn."""
-    if largest is None:
-        return np.zeros(len(runs), dtype=bool)
-    met = build_breaches(runs, trenches, largest, tiers=tiers)
-    return is_more_harmed(sum_breaches(met, len(runs)), per_run)

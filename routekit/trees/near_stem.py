@@ -34,6 +34,8 @@ class Stems:
         Of the middles of the stems.
     least_radius_m, largest_radius_m : numpy.ndarray of float, shape (t,)
         What the radius is at least and at most; the same where the stem was measured.
+    beyond_m : numpy.ndarray of float, shape (t,)
+        How much thicker than that a stem may be that was not measured, in m of radius.
     position_sd_m : numpy.ndarray of float, shape (t,)
         Standard deviation of the plan position, m; NaN not known.
     limit_m, unrecorded_sd_m : float
@@ -43,6 +45,7 @@ class Stems:
     index: shapely.STRtree
     least_radius_m: Floats
     largest_radius_m: Floats
+    beyond_m: Floats
     position_sd_m: Floats
     limit_m: float
     unrecorded_sd_m: float
@@ -54,7 +57,8 @@ def prepare_stems(zones: pd.DataFrame, position_sd_m: ArrayLike, settings: ZoneS
     Parameters
     ----------
     zones : DataFrame, t rows
-        stem_low_mm and stem_high_mm (NaN, or no such column: not known), geometry (Point).
+        stem_low_mm and stem_high_mm (NaN, or no such column: not known), geometry (Point);
+        is_stem_estimated, where any is.
     position_sd_m : array_like of float, shape (t,) or ()
         m; NaN not known.
     settings : ZoneSettings
@@ -69,10 +73,14 @@ def prepare_stems(zones: pd.DataFrame, position_sd_m: ArrayLike, settings: ZoneS
         for name in ("stem_low_mm", "stem_high_mm")
     )
     size = (len(zones),)
+    guessed = zones.get("is_stem_estimated", blank.notna()).to_numpy(dtype=bool, na_value=True)
+    high = np.where(np.isnan(high), settings.unknown_stem_mm, high)
+    beyond = np.where(guessed, np.maximum(settings.unknown_stem_mm - high, 0.0), 0.0)
     return Stems(
         index=shapely.STRtree(zones["geometry"].to_numpy(dtype=object)),
         least_radius_m=np.nan_to_num(low) / MM_PER_M / 2,
-        largest_radius_m=np.where(np.isnan(high), settings.unknown_stem_mm, high) / MM_PER_M / 2,
+        largest_radius_m=high / MM_PER_M / 2,
+        beyond_m=beyond / MM_PER_M / 2,
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), size),
         limit_m=settings.no_dig_m,
         unrecorded_sd_m=settings.unrecorded_sd_m,
@@ -135,7 +143,8 @@ def judge_digging(
         inf where none is so near that it could matter, NaN where it is not known where it lies),
         is_near_stem (boolean: nearer than the limit as drawn, however thin the stem; missing where
         the size of the stem or the doubt about both positions leaves that open) and is_stem_loose
-        (not near, but no doubt is recorded that would say how surely).
+        (not near, but no doubt is recorded that would say how surely, or the stem was not measured
+        and may be thicker than it is taken to be).
 
     Notes
     -----
@@ -204,7 +213,9 @@ def _judge_pairs(
         for unknown_m in (stems.unrecorded_sd_m, WIDEST_SD_M)
     )
     is_open = ~near & ((face < stems.limit_m) | (face - stems.limit_m <= likely))
-    is_loose = (np.isnan(sd[0]) | np.isnan(sd[1])) & (face - stems.limit_m <= most)
+    room = face - stems.beyond_m[tree] - stems.limit_m
+    is_loose = (np.isnan(sd[0]) | np.isnan(sd[1])) & (room <= most)
+    is_loose |= (stems.beyond_m[tree] > 0) & (room <= likely)
     # Only what could matter by the doubt of the pair itself is told, whatever that of others.
     widest = [np.maximum(np.nan_to_num(one, nan=WIDEST_SD_M), stems.unrecorded_sd_m) for one in sd]
     kept = near | is_open | is_loose | (face - stems.limit_m <= DEVIATIONS * np.hypot(*widest))
@@ -221,7 +232,8 @@ def _find_pairs(
     shapes: NDArray[np.object_], stems: Stems, doubt_m: float = 0.0
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Pair excavations with the stems that could be too near."""
-    reach = stems.limit_m + stems.largest_radius_m.max(initial=0.0) + doubt_m
+    thickest = (stems.largest_radius_m + stems.beyond_m).max(initial=0.0)
+    reach = stems.limit_m + thickest + doubt_m
     dug, tree = stems.index.query(shapes, predicate="dwithin", distance=reach)
     return np.asarray(dug, dtype=np.int64), np.asarray(tree, dtype=np.int64)
 

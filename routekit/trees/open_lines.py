@@ -85,6 +85,5 @@ def lay_open_lines(
         new_outside_mm=pipes["outside_mm"].to_numpy(),
         widest_outside_mm=pipes["widest_mm"].to_numpy(),
         root_zones=layers.root_zones,
-        lists=layers.stems,
     )
     return OpenLines(flow=carried, pipes=pipes, exposure=exposure)

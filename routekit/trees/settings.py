@@ -226,14 +226,6 @@ class ZoneSettings(Settings):
         source="nl_stem_table",
         text="Use the column for leaning trees and one-sided root plates of a stem-class table.",
     )
-    doubt_factor: float = setting(
-        1.5,
-        unit="-",
-        source="house",
-        text="How much larger than drawn a zone round an estimated stem may be, where the regime "
-        "has no largest radius: what a trench would meet only then is a caution.",
-        ge=1,
-    )
     stem_height_tolerance_m: float = setting(
         0.1,
         unit="m",
@@ -269,7 +261,8 @@ class ZoneSettings(Settings):
         2000.0,
         unit="mm",
         source="house",
-        text="Thickest that a stem of unknown size may be, where digging near it is judged.",
+        text="Thickest that a stem of unknown size may be: what digging or a trench would meet "
+        "only then is a caution.",
         gt=0,
     )
     unrecorded_sd_m: float = setting(

@@ -156,6 +156,17 @@ def resolve_stems(
         )
         for estimate, guess in zip(from_crown, assumed, strict=True)
     ]
+    findings.add(
+        "info",
+        "trees",
+        trees["tree_id"][measured > settings.unknown_stem_mm],
+        field="stem_diameter_mm",
+        seen=say(
+            "a stem thicker than {limit:.0f} mm, which stems of unknown size are taken not to be",
+            limit=settings.unknown_stem_mm,
+        ),
+        done=say("used as measured; raise zones.unknown_stem_mm if others may be as thick"),
+    )
     stems = pd.DataFrame(
         {
             "stem_mm": values[2] if settings.use_high_stem else values[1],

@@ -22,7 +22,7 @@ from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veter
 from routekit.trees.estimates import narrowest_crown
 from routekit.trees.own_zones import ask_about_structural, limit_reach, take_own_zones
 from routekit.trees.radii import least_trench_distance, structural_radius, zone_radius
-from routekit.trees.regimes import Regime, choose_regime
+from routekit.trees.regimes import Regime, choose_regime, read_table
 from routekit.trees.settings import ZoneSettings
 from routekit.trees.sizes import TreeSizes, gather_sizes, read_crowns
 from routekit.trees.stems import resolve_stems
@@ -184,9 +184,16 @@ def _name_columns(
     if regime.palm_margin_m is not None:
         structural[sizes.is_palm] = np.nan
         basis[sizes.is_palm] = _PALM
-    lacking = np.isnan(structural) & np.isfinite(stem) & np.isfinite(drawing.radius_m)
+    whole_m = np.fmax(
+        drawing.radius_m, shapely.hausdorff_distance(np.asarray(trees.geometry), drawing.polygon)
+    )
+    lacking = np.isnan(structural) & np.isfinite(stem) & np.isfinite(whole_m)
     lacking &= basis != _PALM
-    structural[lacking] = drawing.radius_m[lacking]
+    if lacking.any():
+        # Beyond the last class of the table: the whole zone, and no less than that class.
+        last_mm = read_table(str(regime.stem_table))["stem_diameter_mm"].max()
+        last_m = structural_radius(last_mm, regime, is_one_sided=settings.is_one_sided)
+        structural[lacking] = np.fmax(whole_m, last_m)[lacking]
     basis[lacking] = _WHOLE
     by_stem = stems["is_stem_estimated"].to_numpy(dtype=bool)
     by_crown = drawing.is_crown_used & sizes.is_crown_estimated

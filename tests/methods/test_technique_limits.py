@@ -36,6 +36,7 @@ PLACES = "Places to repair"
 HOUSES = "Distance to buildings against trench depth"
 TRENCH = "Services in or beside the trench"
 STRUCTURAL = "Cuts a structural root zone"
+PLATE = "Passes through a structural root zone"
 MAJOR = "Major encroachment on a root protection zone"
 ROOT_PLATE = "Passes through a structural root zone"
 SHORT_OF_FLOW = "Carries less than its design flow"
@@ -254,8 +255,18 @@ RESTS = [
     ("open_cut", MAJOR, "material", {"is_wider_major": 1.0}, "caution"),
     ("burst_same", COVER, "material", {"cover_m": 0.5, "is_wider_trees": 1.0}, "caution"),
     ("burst_same", COVER, "material", {"cover_m": 0.6, "is_wider_trees": 1.0}, "pass"),
-    ("open_cut", LEAST_DISTANCE, "trees.zone", {}, "caution"),
-    ("open_cut", LEAST_DISTANCE, "trees.zone", {"has_least_distance": False}, "pass"),
+    # A doubt about zones cautions the check that it is about, and no other.
+    ("open_cut", LEAST_DISTANCE, "trees.min_distance_m", {}, "caution"),
+    ("open_cut", LEAST_DISTANCE, "trees.min_distance_m", {"has_least_distance": False}, "pass"),
+    ("open_cut", LEAST_DISTANCE, "trees.structural_radius_m", {}, "pass"),
+    ("open_cut", STRUCTURAL, "trees.structural_radius_m", {}, "caution"),
+    ("open_cut", STRUCTURAL, "trees.area_m2", {}, "pass"),
+    ("open_cut", STRUCTURAL, "trees.zone", {}, "pass"),
+    ("open_cut", MAJOR, "trees.area_m2", {}, "caution"),
+    ("open_cut", MAJOR, "trees.structural_radius_m", {}, "pass"),
+    ("burst_same", PLATE, "trees.structural_radius_m", {}, "caution"),
+    ("burst_same", PLATE, "trees.area_m2", {}, "pass"),
+    ("burst_same", COVER, "trees.area_m2", {"cover_m": 0.5, "n_trees": 0.0}, "pass"),
     ("open_cut", LEAST_DISTANCE, "material", {"is_wider_within_least": 1.0}, "caution"),
     # Stems near the trench: its width counts where it could bring it near one.
     ("open_cut", NO_DIGGING, "depth_input_m", {}, "caution"),

@@ -24,11 +24,12 @@ NAN = np.nan
 SETTINGS = ZoneSettings()
 
 
-def judge(away_m, low_mm=400.0, high_mm=400.0, run_sd=0.0, tree_sd=0.0, **options):
+def judge(
+    away_m, low_mm=400.0, high_mm=400.0, run_sd=0.0, tree_sd=0.0, *, is_estimated=False, **options
+):
     """An excavation whose edge is so far from the middle of one stem."""
-    zones = gpd.GeoDataFrame(
-        {"stem_low_mm": [low_mm], "stem_high_mm": [high_mm]}, geometry=[Point(0, 0)]
-    )
+    sizes = {"stem_low_mm": [low_mm], "stem_high_mm": [high_mm]}
+    zones = gpd.GeoDataFrame({**sizes, "is_stem_estimated": is_estimated}, geometry=[Point(0, 0)])
     stems = prepare_stems(zones, tree_sd, SETTINGS)
     shape = np.array([box(away_m, -1, away_m + 2, 1)], dtype=object)
     found = judge_digging(shape, stems, run_sd, **options).iloc[0]
@@ -110,6 +111,17 @@ def test_at_the_limit_it_is_not_too_near_but_any_doubt_uses_the_margin_up():
     shapes = np.array([box(away, -1, away + 2, 1) for away in (1.24, 1.25)], dtype=object)
     dug, tree, is_sure = find_too_near(shapes, stems)
     assert (dug.tolist(), tree.tolist(), is_sure.tolist()) == ([0], [0], [True])
+
+
+@pytest.mark.parametrize(
+    ("away", "run_sd", "is_loose"),
+    [(1.6, 0.0, True), (2.0, 0.0, True), (2.01, 0.0, False), (2.9, 0.5, True), (3.1, 0.5, False)],
+)
+def test_a_stem_that_was_not_measured_may_be_thicker_than_it_is_taken_to_be(away, run_sd, is_loose):
+    """Up to 2 m thick, where its high value is 1 m: nearer than 2 m to its middle is no pass."""
+    said, _, found = judge(away, 400.0, 1000.0, run_sd, is_estimated=True)
+    assert (said, found) == (False, is_loose)
+    assert not judge(away, 1000.0, 1000.0, run_sd)[2]
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,6 @@ def expose(prepared, study, **changes):
         new_outside_mm=laid["outside_mm"].to_numpy(),
         widest_outside_mm=laid["widest_mm"].to_numpy(),
         root_zones=layers.root_zones,
-        lists=layers.stems,
     )
     return runs, flow, exposure.per_run.set_index(runs["run_id"]), exposure.trenches
 
