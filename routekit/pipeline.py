@@ -61,6 +61,7 @@ from routekit.settings.provenance import build_provenance, used_sources, write_b
 from routekit.site.grazed import mark_beyond
 from routekit.site.ground_taken import measure_parking
 from routekit.site.layout import Works as SetOutWorks
+from routekit.site.manhole_plant import tell_manhole_plant
 from routekit.site.protection import GroundWorks, set_out_protection
 from routekit.site.relaid import draw_dug
 from routekit.study import (
@@ -79,6 +80,7 @@ from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
 from routekit.trees.zones import build_zones
 from routekit.vocabulary import CAUTIONS
+from routekit.words.texts import both
 
 Tell = Callable[[str], None]
 Table = TypeVar("Table", bound=pd.DataFrame)
@@ -762,7 +764,16 @@ def _tell_outcomes(
         trees, renewal.runs, prepared.layers.surfaces, study.settings.outputs.public
     )
     near = find_nearest_runs(trees, renewal.runs)
-    return trees.assign(**near, **found, is_shown_to_residents=shown)
+    plant = tell_manhole_plant(
+        renewal.runs,
+        renewal.advice["technique"].astype(object).fillna("").to_numpy(dtype=object),
+        prepared.layers.manholes,
+        prepared.zones,
+        strip_m=study.settings.advice.site_items.working_strip_m,
+        unknown_m=study.settings.site.placement.unknown_tree_distance_m,
+    )
+    told = both("manhole_plant", plant)
+    return trees.assign(**near, **found, **told, is_shown_to_residents=shown)
 
 
 def _provenance(

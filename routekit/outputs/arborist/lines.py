@@ -196,6 +196,12 @@ def list_zone(tree: Mapping[str, Any]) -> list[tuple[str, str]]:
     ]
     if tree["min_distance_m"] != 0:
         facts.append((say("Least distance for digging"), _describe_least(tree["min_distance_m"])))
+    if tree["manhole_plant"]:
+        rule = say(
+            "It stands on paving, or on ground protection agreed with the arborist (BS 5837:2012, "
+            "6.2)."
+        )
+        facts.append((say("Plant at manholes"), join([tree["manhole_plant"], rule], ". ")))
     return facts
 
 
