@@ -80,7 +80,6 @@ from routekit.trees.stem_table import tabulate_stems
 from routekit.trees.stem_words import describe_stems
 from routekit.trees.zones import build_zones
 from routekit.vocabulary import CAUTIONS
-from routekit.words.texts import both
 
 Tell = Callable[[str], None]
 Table = TypeVar("Table", bound=pd.DataFrame)
@@ -772,8 +771,7 @@ def _tell_outcomes(
         strip_m=study.settings.advice.site_items.working_strip_m,
         unknown_m=study.settings.site.placement.unknown_tree_distance_m,
     )
-    told = both("manhole_plant", plant)
-    return trees.assign(**near, **found, **told, is_shown_to_residents=shown)
+    return trees.assign(**near, **found, **plant, is_shown_to_residents=shown)
 
 
 def _provenance(

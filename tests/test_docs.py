@@ -167,6 +167,7 @@ RAISES_NOTHING = {
     "review_tree_photos",
     "set_out_protection",
     "tabulate_stems",
+    "tell_manhole_plant",
     "tell_sureness",
     "used_sources",
     "write_basis",

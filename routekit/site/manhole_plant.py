@@ -15,7 +15,7 @@ import shapely
 
 from routekit.arrays import Objects
 from routekit.techniques import list_codes
-from routekit.words.texts import Text, fill, join, say
+from routekit.words.texts import Text, both, fill, join, say
 
 _INSIDE: Final = list_codes(lambda one: one.seen == "inside")
 """Techniques that are worked from manholes."""
@@ -29,7 +29,7 @@ def tell_manhole_plant(
     *,
     strip_m: float,
     unknown_m: float,
-) -> Objects:
+) -> dict[str, Objects]:
     """Tell of each tree which manholes in its zone, or near it, plant stands at.
 
     Parameters
@@ -49,9 +49,9 @@ def tell_manhole_plant(
 
     Returns
     -------
-    numpy.ndarray of object, shape (t,)
-        Texts with their statements: manhole, runs and distance from the stem, nearest first; blank
-        for none.
+    dict of str to numpy.ndarray of object, shape (t,)
+        manhole_plant and its statements: manhole, runs and distance from the stem, nearest first;
+        blank for none.
 
     Examples
     --------
@@ -61,7 +61,7 @@ def tell_manhole_plant(
     >>> tree = gpd.GeoDataFrame({"radius_m": [4.0], "zone": None},
     ...     geometry=shapely.points([[3, 4]]))
     >>> told = tell_manhole_plant(run, np.array(["cipp"]), none, tree, strip_m=1.5, unknown_m=15.0)
-    >>> told.tolist()
+    >>> told["manhole_plant"].tolist()
     ['manhole M1 (run A), 5.0 m from the stem']
     """
     places = _list_places(runs[np.isin(technique, _INSIDE)], manholes)
@@ -83,7 +83,7 @@ def tell_manhole_plant(
     texts = pd.Series(list(said), dtype=object).groupby(tree).agg(lambda some: join(some, "; "))
     told = fill([""] * len(zones))
     told[texts.index] = fill(texts)
-    return told
+    return both("manhole_plant", told)
 
 
 def _list_places(runs: gpd.GeoDataFrame, manholes: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -24,7 +24,7 @@ def tell(trees, technique="cipp", other="cipp", names=(("M1", "M2"), ("M2", "M3"
     zones = gpd.GeoDataFrame({"radius_m": radius, "zone": outline}, geometry=[*map(Point, x, y)])
     chosen = np.array([technique, other], dtype=object)
     found = tell_manhole_plant(runs, chosen, known, zones, strip_m=1.5, unknown_m=15.0)
-    return [str(text) for text in found]
+    return [str(text) for text in found["manhole_plant"]]
 
 
 def test_the_working_strip_counts_from_the_edge_of_the_zone():
