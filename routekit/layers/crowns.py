@@ -24,6 +24,7 @@ from routekit.layers.crown_reports import report_cut, report_made
 from routekit.layers.decisions import NO_TREE, find_tree_decisions
 from routekit.layers.mending import leave_out
 from routekit.layers.stands import read_stands, report_unused
+from routekit.words.columns import say_each
 from routekit.words.texts import say
 
 if TYPE_CHECKING:
@@ -44,6 +45,96 @@ ID_PREFIX: Final = "CHM-"
 NUDGE: Final = 1.37e-4
 """Added to decimetres before they are cut off: middles of cells lie on round numbers, and the last
 digit of a coordinate must not decide the name."""
+
+
+SLENDER: Final = 1.6
+"""Reaching so many times farther from its middle than a circle of its size, an area is no crown of
+one tree but a group or hedge: an oblong three times as long as wide (house choice)."""
+
+WIDEST_M: Final = 40.0
+"""No crown of one tree is wider than its circle (house choice)."""
+
+PART_M: Final = (4.0, 10.0)
+"""Least and greatest side of the parts that a group or hedge is taken in (house choice)."""
+
+_SLIVER: Final = 0.1
+"""A part smaller than so much of the mean one is no part (house choice)."""
+
+
+def part_groups(
+    trees: gpd.GeoDataFrame, drawn: Collection[str], *, findings: Findings
+) -> gpd.GeoDataFrame:
+    """Take groups, hedges and woods that are drawn as one area in parts, with a stem in each.
+
+    One stem in the middle of a long area would leave its ends without a root zone.
+
+    Parameters
+    ----------
+    trees : geopandas.GeoDataFrame, n rows
+        Points or areas, with tree_id, row_key and crown_diameter_m (m).
+    drawn : collection of str
+        Ids of trees whose root zone a person drew: they stay whole.
+    findings : Findings
+        Takes each area that is parted.
+
+    Returns
+    -------
+    geopandas.GeoDataFrame
+        Parts as rows id.1, id.2 and so on: squares of the area along its longer side, as wide as
+        the crown given, else as the area, within `PART_M`.
+    """
+    shapes = np.asarray(trees.geometry)
+    radius = np.sqrt(shapely.area(shapes) / np.pi)
+    is_area = radius > 0
+    reach = np.zeros(len(trees))
+    reach[is_area] = shapely.hausdorff_distance(_stem_in(shapes[is_area]), shapes[is_area])
+    is_group = is_area & ((reach > SLENDER * radius) | (2 * radius > WIDEST_M))
+    is_group &= ~trees["tree_id"].isin(list(drawn)).to_numpy(dtype=bool)
+    if not is_group.any():
+        return trees
+    rows = np.flatnonzero(is_group)
+    box = shapely.get_coordinates(shapely.oriented_envelope(shapes[rows])).reshape(-1, 5, 2)
+    corner, along, across = box[:, 0], box[:, 1] - box[:, 0], box[:, 3] - box[:, 0]
+    sides = np.hypot(*np.stack([along, across], axis=-1).swapaxes(0, 1))
+    given = trees["crown_diameter_m"].to_numpy(dtype=np.float64)[rows]
+    side = np.clip(np.where(np.isnan(given), sides.min(axis=1), given), *PART_M)
+    counts = np.ceil(sides / side[:, None] - 1e-9).astype(np.int64)
+    n = counts.prod(axis=1)
+    group = np.repeat(np.arange(len(rows)), n)
+    place = np.arange(len(group)) - np.repeat(np.cumsum(n) - n, n)
+    at = np.stack(np.divmod(place, counts[group, 1]), axis=1)[:, None]
+    at = np.add(at, ((0, 0), (1, 0), (1, 1), (0, 1))) / counts[group][:, None]
+    cells = corner[group][:, None] + at[..., :1] * along[group][:, None]
+    cells = shapely.polygons(cells + at[..., 1:] * across[group][:, None])
+    parts = shapely.intersection(shapes[rows][group], cells)
+    area = shapely.area(parts)
+    is_part = area > _SLIVER * (np.bincount(group, area) / np.bincount(group, area > 0))[group]
+    source = np.concatenate([np.flatnonzero(~is_group), rows[group[is_part]]])
+    made = trees.iloc[source].reset_index(drop=True)
+    n_whole = len(trees) - len(rows)
+    number = pd.Series(group[is_part]).groupby(group[is_part]).cumcount() + 1
+    made.loc[n_whole:, "tree_id"] += "." + number.astype("str").set_axis(made.index[n_whole:])
+    geometry = np.concatenate([shapes[~is_group], parts[is_part]])
+    findings.add(
+        "warning",
+        "trees",
+        trees["row_key"].iloc[rows],
+        field="geometry",
+        seen=say_each(
+            "drawn as an area of {long:.0f} x {short:.0f} m: no crown of one tree, but a group, "
+            "hedge or wood",
+            long=sides.max(axis=1),
+            short=sides.min(axis=1),
+        ),
+        done=say_each(
+            "taken as {n} part with a stem in its middle, id.1 and so on; survey the stems, or "
+            "draw its zone in root_zones, and it stays one",
+            "taken as {n} parts with a stem in the middle of each, id.1 and so on; survey the "
+            "stems, or draw its zone in root_zones, and it stays one",
+            n=np.bincount(group[is_part]),
+        ),
+    )
+    return made.set_geometry(gpd.GeoSeries(geometry, crs=trees.crs))
 
 
 def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoDataFrame:
@@ -94,9 +185,14 @@ def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoData
 
 
 def _stem_in(areas: NDArray[np.object_]) -> NDArray[np.object_]:
-    """Place a point in each area: its centroid, or a point on it where that lies outside."""
-    centroid = shapely.centroid(areas)
-    inside = shapely.contains(areas, centroid)
+    """Place a point in each area: its centroid, or a point on it where that lies outside.
+
+    A hole is a gap in the foliage, and the stem may stand in it.
+    """
+    whole, is_one = areas.copy(), shapely.get_type_id(areas) == shapely.GeometryType.POLYGON
+    whole[is_one] = shapely.polygons(shapely.get_exterior_ring(areas[is_one]))
+    centroid = shapely.centroid(whole)
+    inside = shapely.contains(whole, centroid)
     return np.where(inside, centroid, shapely.point_on_surface(areas))
 
 

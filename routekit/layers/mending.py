@@ -78,7 +78,7 @@ _AREAS: Final = (GeometryType.POLYGON, GeometryType.MULTIPOLYGON)
 
 FITTING_TYPES: Final[dict[str, tuple[GeometryType, ...]]] = {
     "line": _LINES,
-    "point": _POINTS,
+    "point": (*_POINTS, *_AREAS),
     "tree": (*_POINTS, *_AREAS),
     "area": _AREAS,
     "area or line": (*_AREAS, *_LINES),
@@ -123,6 +123,8 @@ def mend_geometry(
     table = _drop_doubled_parts(table, layer, findings)
     table = _merge_lines(table, layer, findings)
     table = _split_parts(table, layer, id_column, findings, tally)
+    if kind == "point":
+        table = _take_middles(table, layer, findings)
     table = _drop_repeats(table, layer, findings)
     geometry = np.asarray(table.geometry)
     dimension = shapely.get_dimensions(geometry)
@@ -344,6 +346,16 @@ def _split_parts(
     )
     tally["made"] += len(out) - len(table)
     return out
+
+
+def _take_middles(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:
+    """Take areas for points at their middle: chambers are also drawn by their outline."""
+    is_area = shapely.get_dimensions(np.asarray(table.geometry)) == AREA_DIMENSION
+    if not is_area.any():
+        return table
+    seen = say("{n:,} row drawn as an area", "{n:,} rows drawn as areas", n=int(is_area.sum()))
+    findings.note("info", layer, "geometry", seen, say("each taken at its middle"))
+    return table.set_geometry(table.geometry.mask(is_area, table.geometry.centroid))
 
 
 def _forget_inner_ends(

@@ -221,7 +221,7 @@ def make_manholes(
     made["material"] = "unknown"
     points = gpd.GeoSeries(shapely.points(at.to_numpy()), crs=runs.crs)
     made = gpd.GeoDataFrame(made.drop(columns="geometry"), geometry=points)
-    seen = say("the study names no manhole layer")
+    seen = say("no manhole is given, or none that can be used")
     done = say(
         "{n:,} manhole made where line ends meet within {tolerance:g} m",
         "{n:,} manholes made where line ends meet within {tolerance:g} m",

@@ -252,10 +252,9 @@ def guess_layer(frame: pd.DataFrame, name: str, gains: Mapping[str, float] = NO_
         Canonical layer; `obstacles` where no layer has such geometry.
     """
     if isinstance(frame, gpd.GeoDataFrame):
-        types = set(shapely.get_type_id(np.asarray(frame.geometry.dropna())).tolist())
-        fitting = [
-            n for n, k in VECTOR_LAYERS.items() if types <= {int(t) for t in FITTING_TYPES[k]}
-        ]
+        # Most rows decide: a hedge drawn as a line among stems makes no other layer of them.
+        types = pd.Series(shapely.get_type_id(np.asarray(frame.geometry.dropna()))).mode()[:1]
+        fitting = [n for n, k in VECTOR_LAYERS.items() if types.isin(FITTING_TYPES[k]).all()]
     else:
         fitting = list(TABLE_LAYERS)
     cells = _take_cells(frame)

@@ -28,7 +28,7 @@ from routekit.layers.columns import (
     VECTOR_LAYERS,
     load_columns,
 )
-from routekit.layers.crowns import add_raster_trees, settle_crowns, strike_out
+from routekit.layers.crowns import add_raster_trees, part_groups, settle_crowns, strike_out
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
 from routekit.layers.decisions import spell_decisions
 from routekit.layers.features import name_place
@@ -476,10 +476,11 @@ def _fit_layers(
     )
     vectors["sewers"] = aside.put_aside(named)
     del named
-    crowned = settle_crowns(aside.take_down(vectors["trees"]), findings=findings)
-    vectors["trees"] = aside.put_aside(crowned)
-    del crowned
     n_inventory = len(vectors["trees"])
+    trees = aside.take_down(vectors["trees"])
+    trees = part_groups(trees, set(vectors["root_zones"]["tree_id"]), findings=findings)
+    vectors["trees"] = aside.put_aside(settle_crowns(trees, findings=findings))
+    del trees
     # Where no sewer is left the study is refused, and nothing is sought in the raster before that.
     canopy = rasters["canopy"] if len(vectors["sewers"]) else None
     vectors["trees"] = add_raster_trees(

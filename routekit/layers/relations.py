@@ -85,6 +85,8 @@ def split_source(source: str) -> list[str]:
 def share_on_ends(points: gpd.GeoDataFrame, lines: gpd.GeoDataFrame) -> float:
     """Give the share of points that lie on the end of a line: manholes do, trees do not.
 
+    Areas count by their middle.
+
     Parameters
     ----------
     points, lines : geopandas.GeoDataFrame
@@ -95,14 +97,15 @@ def share_on_ends(points: gpd.GeoDataFrame, lines: gpd.GeoDataFrame) -> float:
     float
         0 to 1; NaN if there is nothing to compare.
     """
-    placed = points.geometry[points.geom_type.eq("Point") & ~points.geometry.is_empty]
+    is_placed = points.geom_type.isin(["Point", "Polygon", "MultiPolygon"])
+    placed = points.geometry[is_placed & ~points.geometry.is_empty]
     if placed.empty or points.crs is None or lines.crs is None:
         return np.nan
     vertices = np.concatenate(_end_vertices(lines))
     tree = shapely.STRtree(vertices[~shapely.is_missing(vertices)])
     if not len(tree.geometries):
         return np.nan
-    stems = np.asarray(placed.to_crs(lines.crs))
+    stems = shapely.centroid(np.asarray(placed.to_crs(lines.crs)))
     found = tree.query(stems, predicate="dwithin", distance=_tolerance(lines))[0]
     return len(np.unique(found)) / len(stems)
 

@@ -191,8 +191,6 @@ def _guess_beside(seen: _Seen, kind: str, lines: pd.DataFrame) -> str:
     frame = seen.frame
     if not isinstance(frame, gpd.GeoDataFrame) or kind not in VECTOR_LAYERS or frame is lines:
         return kind
-    if not frame.geom_type.eq("Point").any():
-        return kind
     share = share_on_ends(frame, gpd.GeoDataFrame(lines))
     if np.isnan(share):
         return kind

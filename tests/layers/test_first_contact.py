@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from small_district import CRS, assert_accounted, make_sewers, make_trees, pick
+from small_district import CRS, assert_accounted, make_manholes, make_sewers, make_trees, pick
 
 from routekit.errors import FieldError, LayerError
 from routekit.layers.coordinates import guess_crs
@@ -25,6 +25,20 @@ def test_a_unit_written_goes_before_the_one_declared(district):
     district.put("sewers", make_sewers(diameter_mm=["12", "8 in", "300 mm"]))
     district.say("units", "sewers", diameter_mm="in")
     np.testing.assert_allclose(district.read().runs["diameter_mm"], [304.8, 203.2, 300.0])
+
+
+def test_a_level_may_name_its_datum(district):
+    district.put("manholes", make_manholes().assign(cover_level_m="4.10 mAOD"))
+    assert district.read().manholes["cover_level_m"].tolist() == [4.1] * 4
+
+
+def test_a_rising_main_is_proposed_to_be_left_out(district):
+    kinds = ["Gravity", "Rising Main", "Gravity"]
+    district.put("sewers", make_sewers(PIPE_TYPE=kinds))
+    (proposal,) = propose_for_sources([str(district.folder / "sewers.gpkg")])
+    assert proposal.where is not None
+    assert "NOT IN ('Rising Main')" in proposal.where.where
+    assert proposal.where.is_sure
 
 
 def test_a_table_with_coordinates_is_read_where_the_study_says_which(district):

@@ -1,0 +1,80 @@
+"""Things drawn by their outline: chambers, groups of trees, hedges, woods."""
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import shapely
+from shapely import LineString, Point, box
+from small_district import CRS, assert_accounted, at, make_manholes, make_trees, pick
+
+from routekit.layers.propose import guess_layer
+from routekit.layers.unknown import propose_for_sources
+
+HEDGE = shapely.affinity.rotate(box(*at(20, 3), *at(56, 8)), 30)
+
+
+def test_manholes_drawn_as_areas_are_taken_at_their_middle(district):
+    points = make_manholes()
+    district.put("manholes", points.set_geometry(points.buffer(0.6)))
+    layers = district.read()
+    assert layers.manholes["cover_level_m"].tolist() == [4.0] * 4
+    assert layers.manholes.geometry.distance(points.geometry).max() < 1e-6
+    assert layers.runs["to_manhole"].tolist() == ["M2", "M3", "M4"]
+    assert len(pick(layers.findings, layer="manholes", seen="4 rows drawn as areas")) == 1
+    assert_accounted(layers)
+
+
+def test_manholes_drawn_as_areas_and_stems_with_a_hedge_are_known_for_what_they_are(district):
+    points = make_manholes().rename(columns={"cover_level_m": "COVER"})
+    district.put("manholes", points.set_geometry(points.buffer(0.6)))
+    stems = make_trees()
+    hedge = gpd.GeoDataFrame({"tree_id": ["H"]}, geometry=[HEDGE.exterior], crs=CRS)
+    district.put("trees", gpd.pd.concat([stems, hedge], ignore_index=True))
+    sources = [str(district.folder / f"{n}.gpkg") for n in ("sewers", "manholes", "trees")]
+    assert [each.layer for each in propose_for_sources(sources)] == ["sewers", "manholes", "trees"]
+    empty = gpd.GeoDataFrame({"kind": []}, geometry=[], crs=CRS)
+    assert guess_layer(empty, "buildings") == "obstacles"
+
+
+def test_no_end_of_a_group_is_left_without_a_stem(district):
+    district.put(
+        "trees", make_trees(geometry=[HEDGE, Point(at(60, 4)), box(*at(90, 3), *at(98, 9))])
+    )
+    layers = district.read()
+    trees = layers.trees.set_index("tree_id")
+    names = [f"T1.{n}" for n in range(1, 9)]
+    assert trees.index.tolist() == [*names, "T2", "T3"]
+    assert trees.loc[names, "stem_diameter_mm"].tolist() == [300.0] * 8
+    assert shapely.area(shapely.union_all(trees.loc[names, "crown"])) == pytest.approx(HEDGE.area)
+    stems = shapely.multipoints(shapely.get_coordinates(trees.loc[names].geometry))
+    assert shapely.hausdorff_distance(HEDGE, stems) < 4.0
+    told = pick(layers.findings, layer="trees", row="T1", seen="36 x 5 m: no crown of one tree")
+    assert told["done"].str.startswith("taken as 8 parts").all()
+    assert_accounted(layers)
+
+
+def test_a_wood_is_taken_in_parts_both_ways_and_a_bent_hedge_has_no_stem_beside_it(district):
+    wood = box(*at(0, 10), *at(60, 60))
+    bent = LineString([at(0, -5), at(40, -5), at(40, -45)]).buffer(0.5, cap_style="flat")
+    district.put("trees", make_trees(geometry=[wood, bent, Point(at(60, 4))]))
+    trees = district.read().trees.set_index("tree_id")
+    assert trees.index.str.startswith("T1.").sum() == 6 * 5
+    in_bent = trees[trees.index.str.startswith("T2.")]
+    assert shapely.covers(bent, np.asarray(in_bent.geometry)).all()
+    assert shapely.hausdorff_distance(bent, shapely.union_all(in_bent["crown"])) < 1.5
+
+
+def test_a_group_whose_zone_a_person_drew_stays_one(district):
+    district.put("trees", make_trees(geometry=[HEDGE, Point(at(60, 4)), Point(at(110, 4))]))
+    own = gpd.GeoDataFrame({"tree_id": ["T1"]}, geometry=[HEDGE.buffer(3)], crs=CRS)
+    district.put("root_zones", own)
+    assert district.read().trees["tree_id"].tolist() == ["T1", "T2", "T3"]
+
+
+def test_a_stem_stands_in_the_gap_of_its_crown_and_a_ring_of_hedge_is_none(district):
+    gap = Point(at(60, 4)).buffer(5) - Point(at(60, 4)).buffer(1)
+    ring = box(*at(100, 10), *at(120, 30)) - box(*at(101, 11), *at(119, 29))
+    district.put("trees", make_trees(geometry=[gap, ring, Point(at(10, 4))]))
+    trees = district.read().trees.set_index("tree_id")
+    assert trees.geometry["T1"].distance(Point(at(60, 4))) < 1e-6
+    assert shapely.covers(ring, np.asarray(trees.geometry[trees.index.str.startswith("T2.")])).all()
