@@ -506,9 +506,9 @@ def prepare_study(study: Study, *, tell: Tell = _silent, aside: Aside = _IN_MEMO
         layers.runs, layers.manholes, terrain=layers.terrain, inputs=study.settings
     )
     refuse_unknown_streets(study.settings.programme, runs["street"])
+    decided = _read_decisions(layers, runs)
     lines = study.settings.advice.new_lines
     named = review_named_runs(lines, runs["run_id"], layers.left_out)
-    decided = _read_decisions(layers, runs)
     code_findings = _review_codes(layers)
     tell("Drawing root zones")
     rules, stems = study.settings.zones, layers.stems

@@ -129,6 +129,7 @@ RAISES_NOTHING = {
     "choice_settings",
     "choose_renewal",
     "compare_ways",
+    "draw_new_lines",
     "conclude",
     "describe_stems",
     "draw_conclusions",

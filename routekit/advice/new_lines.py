@@ -487,6 +487,13 @@ def review_named_runs(
     ------
     StudyError
         If the settings name a run that the layer does not have.
+
+    Examples
+    --------
+    >>> gone = pd.DataFrame({"layer": ["sewers"], "row": ["B"], "why_words": ['"outside"']})
+    >>> wanted = NewLineSettings(seek="named", runs=("B",))
+    >>> review_named_runs(wanted, pd.Series(["A"]), gone)["seen"].tolist()
+    ['run_id "B" was left out: outside']
     """
     gone = left_out[left_out["layer"].eq("sewers")].drop_duplicates("row")
     gone = gone[gone["row"].isin(wanted.runs) & ~gone["row"].isin(run_ids)]

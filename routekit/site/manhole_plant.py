@@ -80,9 +80,9 @@ def tell_manhole_plant(
     tree, place = tree[order], place[order]
     names, ids = (places[name].to_numpy(dtype=object)[place] for name in ("name", "runs"))
     said = map(_say_place, names, ids, away_m[order], is_open[tree])
-    texts = pd.Series(list(said), dtype=object).groupby(tree).agg(lambda some: join(some, "; "))
+    first = np.flatnonzero(np.diff(tree, prepend=-1))
     told = fill([""] * len(zones))
-    told[texts.index] = fill(texts)
+    told[tree[first]] = fill([join(some, "; ") for some in np.split(fill(said), first[1:])])
     return both("manhole_plant", told)
 
 

@@ -144,7 +144,7 @@ def widest_crown(stem_diameter_mm: ArrayLike, settings: ZoneSettings) -> Floats:
     --------
     >>> from routekit.trees.settings import ZoneSettings
     >>> widest_crown([128.0, 600.0, 6000.0], ZoneSettings()).tolist()
-    [10.1, 27.3, 60.0]
+    [10.1, 27.2, 60.0]
     """
     widest = load_columns("trees")["crown_diameter_m"].high
     crown_m = np.arange(1, round(widest * 10) + 1) / 10
