@@ -1,7 +1,8 @@
 """Lengths written as classes, such as «6-9 m», «9 tot 12 m», «> 18 m».
 
 A class is read by its upper end: that of a tree's height is the cautious one, since the taller
-tree has the wider roots. A class without an upper end says nothing that is cautious: not known.
+tree has the wider roots. A class without an upper end says nothing that is cautious: not known; of
+a stem, its lower end is the least that it may be.
 """
 
 from __future__ import annotations
@@ -22,7 +23,12 @@ if TYPE_CHECKING:
     from routekit.layers.columns import Column
     from routekit.layers.findings import Findings
 
-CLASSED: Final = (("trees", "height_m"),)
+CLASSED: Final = (
+    ("trees", "height_m"),
+    ("trees", "crown_diameter_m"),
+    ("trees", "stem_diameter_mm"),
+    ("trees", "stem_circumference_mm"),
+)
 """Layer and column whose lengths may be written as classes."""
 
 _NUMBER: Final = r"\d+(?:[.,]\d+)?"
@@ -40,8 +46,9 @@ _SPAN: Final = (
 )
 _TO: Final = rf"(?i)^(?:{_BELOW})\s*(?P<high>{_NUMBER})\s*(?P<unit>{_UNIT})?$"
 _FROM: Final = (
-    rf"(?i)^(?:(?:{_ABOVE})\s*{_NUMBER}\s*{_UNIT}?"
-    rf"|{_NUMBER}\s*{_UNIT}?\s*(?:\+|en hoger|of meer|en meer|und mehr|et plus|y más|and over))$"
+    rf"(?i)^(?:(?:{_ABOVE})\s*(?P<over>{_NUMBER})\s*(?P<over_unit>{_UNIT})?"
+    rf"|(?P<plus>{_NUMBER})\s*(?P<plus_unit>{_UNIT})?"
+    r"\s*(?:\+|en hoger|of meer|en meer|und mehr|et plus|y más|and over))$"
 )
 
 
@@ -49,11 +56,13 @@ class Classes(NamedTuple):
     """A column of which some cells are classes."""
 
     lengths: Lengths
-    """As `read_lengths` gives them, the classes by their upper ends."""
+    """As `read_lengths` gives them, the classes by their upper ends; units of open classes too."""
     is_class: NDArray[np.bool_]
     """Read by the upper end of a class."""
     is_open: NDArray[np.bool_]
     """A class without upper end: not known."""
+    least: NDArray[np.float64]
+    """Lower ends of the classes without upper end, as written; NaN elsewhere."""
 
 
 def read_classes(column: pd.Series) -> Classes:
@@ -77,20 +86,25 @@ def read_classes(column: pd.Series) -> Classes:
     lengths = read_lengths(column)
     text = read_text(column).where(lengths.numbers.is_bad)
     span, below = text.str.extract(_SPAN), text.str.extract(_TO)
-    is_open = text.str.fullmatch(_FROM).fillna(False).to_numpy(dtype=bool)
+    above = text.str.extract(_FROM)
+    over = above["over"].fillna(above["plus"])
+    is_open = over.notna().to_numpy(dtype=bool)
     low, high = read_numbers(span["low"]).values, read_numbers(span["high"]).values
     is_span = low < high
     high = np.where(is_span, high, read_numbers(below["high"]).values)
     written = span["unit"].fillna(span["first"]).where(is_span, below["unit"])
+    written = written.mask(is_open, above["over_unit"].fillna(above["plus_unit"]))
     unit = written.str.casefold().str.removesuffix(".").map(unit_words()).astype("str")
-    is_class = ~np.isnan(high) & (unit.notna() | written.isna()).to_numpy(dtype=bool)
+    is_told = (unit.notna() | written.isna()).to_numpy(dtype=bool)
+    is_class = ~np.isnan(high) & is_told
     numbers = Numbers(
         np.where(is_class, high, lengths.numbers.values),
         lengths.numbers.is_bad & ~is_class & ~is_open,
         lengths.numbers.has_comma,
     )
-    units = lengths.units.mask(is_class, unit).astype("str")
-    return Classes(Lengths(numbers, units), is_class, is_open)
+    units = lengths.units.mask(is_class | is_open, unit).astype("str")
+    least = np.where(is_told, read_numbers(over).values, np.nan)
+    return Classes(Lengths(numbers, units), is_class, is_open, least)
 
 
 def read_column_lengths(column: Column, cells: pd.Series) -> Lengths:
@@ -133,17 +147,7 @@ def note_classes(
     if (column.layer, column.name) not in CLASSED:
         return
     read = read_classes(cells)
-    n_read = int(read.is_class.sum())
-    if n_read:
-        seen = say(
-            'column "{source}" holds classes on {n:,} row, such as "{cell}"',
-            'column "{source}" holds classes on {n:,} rows, such as "{cell}"',
-            source=source,
-            n=n_read,
-            cell=str(cells[read.is_class].iloc[0]),
-        )
-        done = say("each read by its upper end, the cautious one")
-        findings.note("info", column.layer, column.name, seen, done)
+    note_upper_ends(column, source, cells[read.is_class], findings)
     if read.is_open.any():
         seen_open = say_each(
             'column "{source}": "{cell}" is a class without upper end',
@@ -162,3 +166,17 @@ def note_classes(
             seen=seen_open,
             done=done,
         )
+
+
+def note_upper_ends(column: Column, source: str, cells: pd.Series, findings: Findings) -> None:
+    """Say that cells of a column are classes, each read by its upper end."""
+    if len(cells):
+        seen = say(
+            'column "{source}" holds classes on {n:,} row, such as "{cell}"',
+            'column "{source}" holds classes on {n:,} rows, such as "{cell}"',
+            source=source,
+            n=len(cells),
+            cell=str(cells.iloc[0]),
+        )
+        done = say("each read by its upper end, the cautious one")
+        findings.note("info", column.layer, column.name, seen, done)

@@ -23,6 +23,7 @@ from routekit.layers.canopy_ground import gather_ground
 from routekit.layers.crown_reports import report_cut, report_made
 from routekit.layers.decisions import NO_TREE, find_tree_decisions
 from routekit.layers.mending import leave_out
+from routekit.layers.same_tree import PLACE_COLUMNS
 from routekit.layers.stands import read_stands, report_unused
 from routekit.words.columns import say_each
 from routekit.words.texts import say
@@ -135,6 +136,39 @@ def part_groups(
         ),
     )
     return made.set_geometry(gpd.GeoSeries(geometry, crs=trees.crs))
+
+
+def name_parts(decisions: pd.DataFrame, groups: pd.Series, trees: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Take a decision that names a group of trees as one on each of its parts.
+
+    Parameters
+    ----------
+    decisions : pandas.DataFrame
+        tree_id, tree_x_m and tree_y_m (m; NaN for no place told).
+    groups : pandas.Series of str
+        Names of the trees before `part_groups`.
+    trees : geopandas.GeoDataFrame
+        From `part_groups`, areas still as such.
+
+    Returns
+    -------
+    pandas.DataFrame
+        On a range index. A place within the group that was named is the place of no part: blank.
+    """
+    group = trees["tree_id"].str.replace(r"\.\d+$", "", regex=True)
+    is_part = group.isin(set(groups) - set(trees["tree_id"])) & ~trees["tree_id"].isin(groups)
+    if not is_part.any():
+        return decisions
+    parts = trees.loc[is_part, ["tree_id", "geometry"]].dissolve(group[is_part], aggfunc=list)
+    names = parts["tree_id"].reindex(decisions["tree_id"]).set_axis(decisions.index)
+    whole = parts.convex_hull.reindex(decisions["tree_id"]).to_numpy()
+    x, y = (decisions[name].to_numpy(dtype=np.float64) for name in PLACE_COLUMNS)
+    is_within = shapely.intersects_xy(whole, x, y)
+    named = decisions.assign(
+        tree_id=names.where(names.notna(), decisions["tree_id"]),
+        **{name: decisions[name].mask(is_within) for name in PLACE_COLUMNS},
+    )
+    return named.explode("tree_id", ignore_index=True)
 
 
 def settle_crowns(trees: gpd.GeoDataFrame, *, findings: Findings) -> gpd.GeoDataFrame:

@@ -575,7 +575,7 @@ def _note_counts(
 def _note_constants(rules: _Rules, is_constant: Flags, findings: Findings) -> None:
     """Say how many values of a measured column are a constant of the study file."""
     column, number = rules.column, int(is_constant.sum())
-    if not number or column.kind not in NUMBER_KINDS:
+    if not number or column.kind not in (*NUMBER_KINDS, "stem"):
         return
     seen = say(
         "not known on {n:,} of {total:,} rows; the study file gives a constant",

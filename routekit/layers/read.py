@@ -28,7 +28,13 @@ from routekit.layers.columns import (
     VECTOR_LAYERS,
     load_columns,
 )
-from routekit.layers.crowns import add_raster_trees, part_groups, settle_crowns, strike_out
+from routekit.layers.crowns import (
+    add_raster_trees,
+    name_parts,
+    part_groups,
+    settle_crowns,
+    strike_out,
+)
 from routekit.layers.crs import choose_working_crs, own_crs, transform_layer
 from routekit.layers.decisions import spell_decisions
 from routekit.layers.features import name_place
@@ -193,6 +199,7 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings, aside: A
             aside.take_down(table), name, findings=findings, tally=tallies[name]
         )
         tables[name] = aside.put_aside(single)
+    tell_unread_cells(tables["decisions"], findings)
     tables = _fit_layers(tables, rasters, inputs, findings, tallies, aside)
     check_level_units(
         tables["sewers"],
@@ -202,7 +209,6 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings, aside: A
     )
     refuse_other_trees(tables, within_m=inputs.study.same_tree_m, findings=findings)
     findings.refuse_open()
-    tell_unread_cells(tables["decisions"], findings)
     trees = aside.take_down(cast("gpd.GeoDataFrame", tables["trees"]))
     tables["decisions"] = keep_places(tables["decisions"], trees)
     for change in (correct_stems, strike_out, strike_out_gone):
@@ -478,7 +484,10 @@ def _fit_layers(
     del named
     n_inventory = len(vectors["trees"])
     trees = aside.take_down(vectors["trees"])
+    groups, decisions = trees["tree_id"], tables["decisions"]
     trees = part_groups(trees, set(vectors["root_zones"]["tree_id"]), findings=findings)
+    tables["decisions"] = name_parts(decisions, groups, trees)
+    tallies["decisions"]["made"] += len(tables["decisions"]) - len(decisions)
     vectors["trees"] = aside.put_aside(settle_crowns(trees, findings=findings))
     del trees
     # Where no sewer is left the study is refused, and nothing is sought in the raster before that.

@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats, Ints
+from routekit.layers.assumed import add_assumed
+from routekit.layers.classes import note_upper_ends, read_classes
 from routekit.layers.columns import Column, load_columns
 from routekit.layers.parsing import parse_stems
 from routekit.layers.settings import METRES
@@ -22,7 +24,15 @@ from routekit.words.texts import say
 if TYPE_CHECKING:
     from routekit.layers.findings import Findings
 
-STEM_COLUMNS: Final = ("stem_diameter_mm", "stems_mm")
+STEM_COLUMNS: Final = {"stem_diameter_mm": 1.0, "stems_mm": 1.0, "stem_circumference_mm": np.pi}
+"""Columns of stem sizes, each with its size per diameter; a girth counts where no other does."""
+
+CLASSES: Final = ("stem_class", "least_stem_mm")
+"""Names under `assumed` of a stem that is the upper end of a class, or the lower end of one without
+upper end: the stem is at least as thick."""
+
+_IS_LIST: Final = r"/(?!m)"
+"""Two stems, and no class: a slash that is none of a Dutch «t/m» (up to)."""
 
 LISTED: Final = "listed_stems_mm"
 """Column of lists of numbers, while rows are still mended; missing where there is one stem."""
@@ -92,14 +102,15 @@ def settle_stems(
     Returns
     -------
     pandas.DataFrame
-        stem_diameter_mm as float64 (one stem, or girth / pi), stems_mm as text only where there
-        are several stems, these as numbers in `LISTED`, stem_count filled from the list where it
-        was not given.
+        stem_diameter_mm as float64 (one stem, or girth / pi; of a class, the end that is known),
+        stems_mm as text only where there are several stems, these as numbers in `LISTED`,
+        stem_count filled from the list where it was not given, assumed with `CLASSES`.
     """
     stems = pd.concat([_read_stems(trees, n, keys, units, where, findings) for n in STEM_COLUMNS])
     # A list under stems_mm says more than a single figure under stem_diameter_mm.
     counts = stems.groupby(["row", "source"])["diameter_mm"].transform("size")
-    best = stems.assign(n=counts).sort_values(["row", "n"], ascending=[True, False], kind="stable")
+    best = stems.assign(n=counts, is_girth=stems["source"].eq("stem_circumference_mm"))
+    best = best.sort_values(["row", "is_girth", "n"], ascending=[True, True, False], kind="stable")
     first = best.groupby("row")["source"].transform("first")
     best = best[best["source"] == first]
     n_rows = len(trees)
@@ -107,8 +118,10 @@ def settle_stems(
     single = np.full(n_rows, np.nan)
     only = best[best["n"] == 1]
     single[only["row"].to_numpy()] = only["diameter_mm"].to_numpy()
-    girth = trees["stem_circumference_mm"].to_numpy() / np.pi
-    single = np.where((count == 0) & np.isnan(single), girth, single)
+    assumed = trees["assumed"]
+    for name in CLASSES:
+        rows = only.loc[only["class"].eq(name), "row"]
+        assumed = add_assumed(assumed, np.isin(np.arange(n_rows), rows), name)
     several = best[best["n"] > 1]
     texts = several["diameter_mm"].map("{:g}".format).groupby(several["row"]).agg(";".join)
     shown = texts.astype("str").reindex(np.arange(n_rows))
@@ -119,6 +132,7 @@ def settle_stems(
         stems_mm=shown.set_axis(trees.index),
         **{LISTED: listed.reindex(np.arange(n_rows)).set_axis(trees.index)},
         stem_count=np.where(np.isnan(given) & (count > 1), count, given),
+        assumed=assumed,
     )
 
 
@@ -133,8 +147,10 @@ def _read_stems(
     """Read one text column into a row per stem, and report the pieces that are no stem."""
     read_as = units.get(name, ColumnUnit("mm", "assumed", name))
     factor = METRES[read_as.unit] / METRES["mm"]
-    stems = parse_stems(trees[name], factor=factor)
     column = load_columns("trees")[name]
+    classes = _read_stem_classes(trees[name], column, read_as, findings)
+    is_class = np.isin(np.arange(len(trees)), classes["row"])
+    stems = pd.concat([parse_stems(trees[name].mask(is_class), factor=factor), classes])
     size = stems["diameter_mm"]
     check_unit("trees", name, size / factor, read_as=read_as, where=where, findings=findings)
     is_stem = size.between(column.low, column.high).to_numpy()
@@ -144,7 +160,33 @@ def _read_stems(
         seen = _tell_odd(cells, column, read_as.unit if factor != 1 else "")
         done = say("that stem taken as not known")
         findings.add("warning", "trees", keys.iloc[rows], field=name, seen=seen, done=done)
-    return stems[is_stem].assign(source=name)
+    diameter_mm = size[is_stem] / STEM_COLUMNS[name]
+    return stems[is_stem].assign(source=name, diameter_mm=diameter_mm)
+
+
+def _read_stem_classes(
+    cells: pd.Series, column: Column, read_as: ColumnUnit, findings: Findings
+) -> pd.DataFrame:
+    """Read the cells of one column that are classes, a row each: row, diameter_mm and class."""
+    is_list = cells.str.contains(_IS_LIST, regex=True, na=False).astype(bool)
+    read = read_classes(cells.mask(is_list))
+    is_open = read.is_open & ~np.isnan(read.least)
+    note_upper_ends(column, read_as.source, cells[read.is_class], findings)
+    if is_open.any():
+        seen = say(
+            'column "{source}" holds classes without upper end on {n:,} row, such as "{cell}"',
+            'column "{source}" holds classes without upper end on {n:,} rows, such as "{cell}"',
+            source=read_as.source,
+            n=int(is_open.sum()),
+            cell=str(cells[is_open].iloc[0]),
+        )
+        done = say("the stem is at least its lower end, and counts as not measured: measure it")
+        findings.note("warning", column.layer, column.name, seen, done)
+    rows = np.flatnonzero(read.is_class | is_open)
+    size = np.where(is_open, read.least, read.lengths.numbers.values)[rows]
+    units = read.lengths.units.fillna(read_as.unit).map(METRES).to_numpy(dtype=np.float64)[rows]
+    kind = np.array(CLASSES, dtype=object)[is_open[rows].astype(np.intp)]
+    return pd.DataFrame({"row": rows, "diameter_mm": size * units / METRES["mm"], "class": kind})
 
 
 def _tell_odd(cells: pd.Series, column: Column, unit: str) -> Texts:

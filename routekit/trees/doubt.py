@@ -100,7 +100,7 @@ def _take_worst(
     rows = np.flatnonzero(np.any([is_open, np.isnan(crown_m), *unsaid.values()], axis=0))
     crown_m = np.where(np.isnan(crown_m), widest_crown(stem_mm, settings), crown_m)
     known = {name: trees[name].fillna(value=True) for name in KINDS if name in trees}
-    worst = trees.assign(stem_diameter_mm=stem_mm, crown_diameter_m=crown_m, **known)
+    worst = trees.assign(stem_diameter_mm=stem_mm, crown_diameter_m=crown_m, assumed="", **known)
     return rows, worst.iloc[rows]
 
 

@@ -91,7 +91,7 @@ def _estimate(sizes_mm: tuple[float, float, float], source: str, used: str) -> s
     if np.isnan(one_mm):
         return say("estimated, size not known")
     origin = word(source or message("estimated"))
-    if np.isnan(low_mm) or np.isnan(high_mm):
+    if not low_mm < high_mm:
         return say("{size:,.0f} mm, {origin}", size=one_mm, origin=origin)
     text = say(
         "{size:,.0f} mm, {origin}: {low:,.0f} to {high:,.0f} mm",

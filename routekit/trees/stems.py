@@ -14,8 +14,9 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Flags, Floats, take_numbers
+from routekit.layers.assumed import is_assumed
 from routekit.layers.findings import Findings
-from routekit.layers.stem_columns import NO_LISTS, StemLists
+from routekit.layers.stem_columns import CLASSES, NO_LISTS, StemLists
 from routekit.trees.estimates import share_in_band, stem_from_crown, thinnest_stem
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
@@ -106,7 +107,7 @@ def resolve_stems(
     Parameters
     ----------
     trees : pandas.DataFrame
-        Column tree_id; stem_diameter_mm where given.
+        Column tree_id; stem_diameter_mm where given, and assumed, which names those of classes.
     crown_diameter_m : array_like of float, shape (n,)
         Crown diameters in m, NaN for not known.
     regime : Regime
@@ -130,6 +131,10 @@ def resolve_stems(
     n = len(trees)
     several = equivalent_diameter(lists.stem_mm, lists.tree, n_trees=n, regime=regime)
     measured = np.where(np.isnan(several), take_numbers(trees, "stem_diameter_mm"), several)
+    names = trees.get("assumed", pd.Series("", trees.index))
+    is_class, is_least = (is_assumed(names, (name,)) for name in CLASSES)
+    least = np.where(is_least, measured, np.nan)
+    measured = np.where(is_least, np.nan, measured)
     is_slip = measured < thinnest_stem(crown, settings)
     is_slip &= ~trees["tree_id"].isin(np.asarray(stated, dtype=object)).to_numpy()
     _add_slips(findings, trees["tree_id"], is_slip, measured, crown)
@@ -149,17 +154,21 @@ def resolve_stems(
     ]
     code = np.select(is_known, list(range(len(is_known))), default=len(is_known))
     values = [
-        np.select(
-            [code < _FROM_CROWN, code == _FROM_CROWN, code == _ASSUMED],
-            [measured, estimate, guess],
-            default=np.nan,
+        np.fmax(
+            least,
+            np.select(
+                [code < _FROM_CROWN, code == _FROM_CROWN, code == _ASSUMED],
+                [measured, estimate, guess],
+                default=np.nan,
+            ),
         )
         for estimate, guess in zip(from_crown, assumed, strict=True)
     ]
+    code[(is_class & (code < _FROM_CROWN)) | (least >= values[2])] = _ASSUMED
     findings.add(
         "info",
         "trees",
-        trees["tree_id"][measured > settings.unknown_stem_mm],
+        trees["tree_id"][np.fmax(measured, least) > settings.unknown_stem_mm],
         field="stem_diameter_mm",
         seen=say(
             "a stem thicker than {limit:.0f} mm, which stems of unknown size are taken not to be",
@@ -178,7 +187,8 @@ def resolve_stems(
         },
         index=trees.index,
     )
-    _add_stand_ins(findings, trees["tree_id"], np.where(is_slip, -1, code), settings)
+    is_told = is_slip | is_class | is_least
+    _add_stand_ins(findings, trees["tree_id"], np.where(is_told, -1, code), settings)
     return stems
 
 

@@ -2,11 +2,14 @@
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import shapely
 from shapely import LineString, Point, box
 from small_district import CRS, assert_accounted, at, make_manholes, make_trees, pick
 
+from routekit.errors import RoutekitError
+from routekit.layers.decisions import read_decisions
 from routekit.layers.propose import guess_layer
 from routekit.layers.unknown import propose_for_sources
 
@@ -29,7 +32,7 @@ def test_manholes_drawn_as_areas_and_stems_with_a_hedge_are_known_for_what_they_
     district.put("manholes", points.set_geometry(points.buffer(0.6)))
     stems = make_trees()
     hedge = gpd.GeoDataFrame({"tree_id": ["H"]}, geometry=[HEDGE.exterior], crs=CRS)
-    district.put("trees", gpd.pd.concat([stems, hedge], ignore_index=True))
+    district.put("trees", pd.concat([stems, hedge], ignore_index=True))
     sources = [str(district.folder / f"{n}.gpkg") for n in ("sewers", "manholes", "trees")]
     assert [each.layer for each in propose_for_sources(sources)] == ["sewers", "manholes", "trees"]
     empty = gpd.GeoDataFrame({"kind": []}, geometry=[], crs=CRS)
@@ -78,3 +81,32 @@ def test_a_stem_stands_in_the_gap_of_its_crown_and_a_ring_of_hedge_is_none(distr
     trees = district.read().trees.set_index("tree_id")
     assert trees.geometry["T1"].distance(Point(at(60, 4))) < 1e-6
     assert shapely.covers(ring, np.asarray(trees.geometry[trees.index.str.startswith("T2.")])).all()
+
+
+@pytest.mark.parametrize("place", [(np.nan, np.nan), HEDGE.centroid.coords[0]])
+def test_a_decision_on_a_group_holds_for_each_of_its_parts(district, place):
+    district.put("trees", make_trees(geometry=[HEDGE, *make_trees().geometry[1:]]))
+    rows = {"tree_id": ["T1", "T1", "T2"], "decision": ["stem", "no_pit", "no_pit"]}
+    rows |= {"stem_diameter_mm": [450.0, np.nan, np.nan], "by": "arborist", "reason": "hedge"}
+    rows |= {"tree_x_m": [place[0]] * 2 + [np.nan], "tree_y_m": [place[1]] * 2 + [np.nan]}
+    district.put("decisions", pd.DataFrame(rows))
+    layers = district.read()
+    trees = layers.trees.set_index("tree_id")
+    names = [f"T1.{n}" for n in range(1, 9)]
+    assert trees.loc[names, "stem_diameter_mm"].tolist() == [450.0] * 8
+    decided = read_decisions(layers.decisions, layers.runs["run_id"], layers.trees["tree_id"])
+    assert decided.no_pit_trees == {*names, "T2"}
+    assert_accounted(layers)
+
+
+def test_a_group_that_is_gone_is_gone_in_all_of_its_parts_but_not_another_of_its_name(district):
+    district.put("trees", make_trees(geometry=[HEDGE, *make_trees().geometry[1:]]))
+    x, y = at(300, 3)
+    gone = {"tree_id": ["T1"], "decision": ["tree_gone"], "by": ["arborist"], "reason": ["felled"]}
+    district.put("decisions", pd.DataFrame(gone))
+    layers = district.read()
+    assert layers.trees["tree_id"].tolist() == ["T2", "T3"]
+    assert_accounted(layers)
+    district.put("decisions", pd.DataFrame(gone | {"tree_x_m": [x], "tree_y_m": [y]}))
+    with pytest.raises(RoutekitError, match=r'tree "T1.1" stands'):
+        district.read()

@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 import shapely
 from pyproj import Transformer
-from small_district import CRS, at, pick
+from small_district import CRS, at, make_trees, pick
 
 from routekit.errors import FieldError, LayerError
 
@@ -183,3 +183,17 @@ def test_a_file_without_features_changes_nothing(district):
     assert not len(after.decisions)
     assert not len(after.root_zones)
     assert after.accounting.equals(before.accounting)
+
+
+def test_a_feature_on_a_group_of_trees_holds_for_each_of_its_parts(district):
+    hedge = shapely.box(*at(20, 3), *at(56, 8))
+    district.put("trees", make_trees(geometry=[hedge, *make_trees().geometry[1:]]))
+    lon, lat = TO_DEGREES.transform(*at(38, 5.5))
+    told = {"tree_id": "T1", "tree_lon": lon, "tree_lat": lat}
+    save(district, feature("no_pit", **told), feature("stem", stem_diameter_mm=450, **told))
+    layers = district.read()
+    names = layers.trees["tree_id"][layers.trees["tree_id"].str.startswith("T1.")].tolist()
+    assert len(names) > 1
+    assert layers.decisions["tree_id"].tolist() == names * 2
+    assert layers.decision_places == ("feature 1",) * len(names) + ("feature 2",) * len(names)
+    assert layers.trees.set_index("tree_id").loc[names, "stem_diameter_mm"].eq(450).all()

@@ -1,0 +1,85 @@
+"""Stems, girths and crowns written as classes: read by the cautious end, never below a bound."""
+
+import numpy as np
+import pytest
+from small_district import make_trees, pick
+
+from routekit.trees.doubt import draw_largest
+from routekit.trees.settings import ZoneSettings
+from routekit.trees.zones import build_zones
+
+
+@pytest.mark.parametrize(
+    ("column", "per_diameter"),
+    [("stem_diameter_mm", 1), ("stem_circumference_mm", np.pi), ("stems_mm", 1)],
+)
+@pytest.mark.parametrize(
+    ("cell", "high_mm"),
+    [("50-75 cm", 750), ("< 20", 200), ("20–30", 300), ("30 bis 50", 500), ("t/m 40", 400)],
+)
+def test_a_class_is_read_by_its_upper_end_and_is_no_measure(
+    district, column, per_diameter, cell, high_mm
+):
+    trees = make_trees().drop(columns="stem_diameter_mm")
+    district.put("trees", trees.assign(**{column: [cell, "40", "50"]}))
+    district.say("units", "trees", **{column: "cm"})
+    layers = district.read()
+    stems = layers.trees["stem_diameter_mm"]
+    assert stems.tolist() == pytest.approx(np.array([high_mm, 400, 500]) / per_diameter)
+    told = pick(layers.findings, layer="trees", field=column, seen=f'on 1 row, such as "{cell}"')
+    assert told["done"].tolist() == ["each read by its upper end, the cautious one"]
+    zones, _ = build_zones(layers.trees, None, settings=ZoneSettings())
+    assert zones["is_stem_estimated"].tolist() == [True, False, False]
+    assert zones["stem_high_mm"].tolist() == pytest.approx(stems.tolist())
+
+
+@pytest.mark.parametrize("cell", [">200 cm", "200 cm+", "über 200 cm"])
+@pytest.mark.parametrize("column", ["stem_diameter_mm", "stem_circumference_mm"])
+@pytest.mark.parametrize("crown_m", [np.nan, 6.0, 30.0])
+def test_a_class_without_upper_end_holds_the_estimate_up_and_stays_in_doubt(
+    district, column, cell, crown_m
+):
+    trees = make_trees(crown_diameter_m=[crown_m, 6.0, 6.0]).drop(columns="stem_diameter_mm")
+    district.put("trees", trees.assign(**{column: [cell, "40 cm", "50 cm"]}))
+    district.say("units", "trees", **{column: "cm"})
+    layers = district.read()
+    told = pick(layers.findings, layer="trees", seen="classes without upper end on 1 row")
+    assert told["severity"].tolist() == ["warning"]
+    assert not len(pick(layers.findings, layer="trees", seen="is not a stem"))
+    settings = ZoneSettings()
+    bare = layers.trees.assign(stem_diameter_mm=np.nan, assumed="")
+    least_mm = 2000 / (np.pi if "circ" in column else 1)
+    zones, _ = build_zones(layers.trees, None, settings=settings)
+    by_crown, _ = build_zones(bare, None, settings=settings)
+    for name in ("stem_low_mm", "stem_mid_mm", "stem_high_mm"):
+        assert zones[name][0] == pytest.approx(np.fmax(by_crown[name][0], least_mm))
+    assert zones["is_stem_estimated"].tolist() == [True, False, False]
+    largest = draw_largest(layers.trees, zones, None, settings)
+    known = layers.trees.assign(stem_diameter_mm=settings.unknown_stem_mm, assumed="")
+    thick, _ = build_zones(known, None, settings=settings, stated=known["tree_id"])
+    assert largest["area_m2"][0] >= max(thick["area_m2"][0], zones["area_m2"][0])
+
+
+@pytest.mark.parametrize("cell", ["20/30", "30+20", "300 mm; 20", "40 30"])
+def test_several_stems_are_no_class(district, cell):
+    trees = make_trees().assign(stem_diameter_mm=[cell, "40", "50"])
+    district.put("trees", trees)
+    district.say("units", "trees", stem_diameter_mm="cm")
+    layers = district.read()
+    assert layers.stems.tree.tolist() == [0, 0]
+    assert not len(pick(layers.findings, layer="trees", seen="classes"))
+
+
+def test_a_girth_counts_only_where_no_diameter_is_given_and_crowns_are_read_from_classes(district):
+    trees = make_trees(
+        stem_diameter_mm=[300.0, np.nan, np.nan],
+        stem_circumference_mm=["> 2000", "1000-1500", "900+600"],
+        crown_diameter_m=["6-8 m", "5", "> 10 m"],
+    )
+    district.put("trees", trees)
+    layers = district.read()
+    stems = layers.trees["stem_diameter_mm"]
+    assert stems[:2].tolist() == pytest.approx([300.0, 1500 / np.pi])
+    assert layers.trees["assumed"].tolist()[0] == ""
+    assert layers.stems.stem_mm.tolist() == pytest.approx([900 / np.pi, 600 / np.pi])
+    assert layers.trees["crown_diameter_m"].tolist()[:2] == [8.0, 5.0]
