@@ -22,6 +22,7 @@ from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
 from routekit.layers.canopy_ground import gather_ground
 from routekit.layers.crown_reports import report_cut, report_made
 from routekit.layers.decisions import NO_TREE, find_tree_decisions
+from routekit.layers.identity import tell_apart
 from routekit.layers.mending import leave_out
 from routekit.layers.same_tree import PLACE_COLUMNS
 from routekit.layers.stands import read_stands, report_unused
@@ -115,6 +116,7 @@ def part_groups(
     n_whole = len(trees) - len(rows)
     number = pd.Series(group[is_part]).groupby(group[is_part]).cumcount() + 1
     made.loc[n_whole:, "tree_id"] += "." + number.astype("str").set_axis(made.index[n_whole:])
+    made["tree_id"] = tell_apart(made["tree_id"])
     geometry = np.concatenate([shapes[~is_group], parts[is_part]])
     findings.add(
         "warning",
@@ -155,7 +157,7 @@ def name_parts(decisions: pd.DataFrame, groups: pd.Series, trees: gpd.GeoDataFra
     pandas.DataFrame
         On a range index. A place within the group that was named is the place of no part: blank.
     """
-    group = trees["tree_id"].str.replace(r"\.\d+$", "", regex=True)
+    group = trees["tree_id"].str.replace(r"\.\d+(~\d+)?$", "", regex=True)
     is_part = group.isin(set(groups) - set(trees["tree_id"])) & ~trees["tree_id"].isin(groups)
     if not is_part.any():
         return decisions

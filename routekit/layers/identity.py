@@ -244,15 +244,33 @@ def _repeats_in_full(table: gpd.GeoDataFrame, id_column: str) -> NDArray[np.bool
     return alike
 
 
+def tell_apart(ids: pd.Series) -> pd.Series:
+    """Give later ones of an id the endings ~2, ~3; until all differ.
+
+    Parameters
+    ----------
+    ids : pandas.Series of str
+
+    Returns
+    -------
+    pandas.Series of str
+
+    Examples
+    --------
+    >>> tell_apart(pd.Series(["A", "B", "A"])).tolist()
+    ['A', 'B', 'A~2']
+    """
+    while ids.duplicated().any():
+        nth = ids.groupby(ids, sort=False).cumcount()
+        ids = ids.where(nth == 0, ids + "~" + (nth + 1).astype("str"))
+    return ids
+
+
 def _rename_doubles(
     table: gpd.GeoDataFrame, layer: str, id_column: str, findings: Findings
 ) -> gpd.GeoDataFrame:
     """Give later rows of an id the endings ~2, ~3; until all ids differ."""
-    ids = table[id_column]
-    while ids.duplicated().any():
-        nth = ids.groupby(ids, sort=False).cumcount()
-        is_later = nth > 0
-        ids = ids.where(~is_later, ids + "~" + (nth + 1).astype("str"))
+    ids = tell_apart(table[id_column])
     changed = ids.ne(table[id_column])
     if not changed.any():
         return table

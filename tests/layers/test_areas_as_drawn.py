@@ -110,3 +110,11 @@ def test_a_group_that_is_gone_is_gone_in_all_of_its_parts_but_not_another_of_its
     district.put("decisions", pd.DataFrame(gone | {"tree_x_m": [x], "tree_y_m": [y]}))
     with pytest.raises(RoutekitError, match=r'tree "T1.1" stands'):
         district.read()
+
+
+def test_parts_of_a_group_take_no_name_of_a_tree(district):
+    places = [HEDGE, Point(at(60, 4)), Point(at(70, 4))]
+    district.put("trees", make_trees(tree_id=["G", "G.1", "G.2"], geometry=places))
+    trees = district.read().trees.set_index("tree_id")
+    assert set(trees.index) == {"G.1~2", "G.2~2", "G.1", "G.2", *(f"G.{n}" for n in range(3, 9))}
+    assert trees.loc[["G.1", "G.2"]].geometry.tolist() == places[1:]
