@@ -1,5 +1,8 @@
 """A district of three runs, four manholes and three trees, with round numbers, written to files."""
 
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import geopandas as gpd
@@ -47,6 +50,15 @@ def make_trees(**columns: object) -> gpd.GeoDataFrame:
     table = {"tree_id": ["T1", "T2", "T3"], "stem_diameter_mm": [300.0, 400.0, 500.0]}
     geometry = columns.pop("geometry", points)
     return gpd.GeoDataFrame(table | columns, geometry=geometry, crs=CRS)
+
+
+@contextmanager
+def edit_database(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a GeoPackage as a program does that edits it without its spatial index."""
+    with closing(sqlite3.connect(path)) as base:
+        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
+            base.create_function(name, 1, lambda _: 0.0)
+        yield base
 
 
 class District:

@@ -1,7 +1,5 @@
 """One test for each kind of bad input: refused with a remedy, or mended with a finding."""
 
-import sqlite3
-from contextlib import closing, contextmanager
 from datetime import date
 
 import geopandas as gpd
@@ -18,7 +16,16 @@ from shapely import (
     Point,
     Polygon,
 )
-from small_district import CRS, assert_accounted, at, make_manholes, make_sewers, make_trees, pick
+from small_district import (
+    CRS,
+    assert_accounted,
+    at,
+    edit_database,
+    make_manholes,
+    make_sewers,
+    make_trees,
+    pick,
+)
 
 from routekit.errors import CrsError, FieldError, LayerError, StudyError
 from routekit.layers.raw_layers import hash_source
@@ -439,15 +446,6 @@ def test_missing_ids_are_made_from_the_row(district):
         "row 2",
         "row 3",
     ]
-
-
-@contextmanager
-def edit_database(path):
-    """Open a GeoPackage as a program does that edits it without its spatial index."""
-    with closing(sqlite3.connect(path)) as base:
-        for name in ("ST_IsEmpty", "ST_MinX", "ST_MaxX", "ST_MinY", "ST_MaxY"):
-            base.create_function(name, 1, lambda _: 0.0)
-        yield base
 
 
 @pytest.mark.parametrize("layer", ["sewers", "trees"])
@@ -941,18 +939,13 @@ def test_a_date_of_a_shapefile_that_is_none_keeps_its_year(district):
 def test_a_date_that_is_none_is_read_as_it_stands(district, is_view):
     """The driver alone makes 1970-01-01 of it, and warns of the first."""
     path = district.folder / "sewers.gpkg"
-    with closing(sqlite3.connect(path)) as base:
-        for (name,) in base.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-        ).fetchall():
-            base.execute(f'DROP TRIGGER "{name}"')
+    with edit_database(path) as base, base:
         base.execute("ALTER TABLE sewers ADD COLUMN laid DATE")
         for run, day in {"R1": "1961-05-02", "R2": "lost", "R3": "1965"}.items():
             base.execute("UPDATE sewers SET laid = ? WHERE run_id = ?", (day, run))
         if is_view:
             base.execute("ALTER TABLE sewers RENAME TO held")
             base.execute("CREATE VIEW sewers AS SELECT * FROM held")
-        base.commit()
     district.say("fields", "sewers", year="laid")
     layers = district.read()
     years = layers.runs.set_index("run_id")["year"]
@@ -966,11 +959,7 @@ def test_a_date_that_is_none_is_read_as_it_stands(district, is_view):
 @pytest.mark.parametrize("where", [None, "run_id <> 'R1'"])
 def test_text_in_a_number_column_behind_a_view_makes_no_number(district, where):
     path = district.folder / "sewers.gpkg"
-    with closing(sqlite3.connect(path)) as base:
-        for (name,) in base.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-        ).fetchall():
-            base.execute(f'DROP TRIGGER "{name}"')
+    with edit_database(path) as base, base:
         base.execute("UPDATE sewers SET invert_up_m = '1,9' WHERE run_id = 'R2'")
         base.execute(
             "CREATE VIEW live AS SELECT fid, geom, run_id, from_manhole, to_manhole, diameter_mm, "
@@ -984,7 +973,6 @@ def test_text_in_a_number_column_behind_a_view_makes_no_number(district, where):
             "INSERT INTO gpkg_geometry_columns SELECT 'live', column_name, geometry_type_name, "
             "srs_id, z, m FROM gpkg_geometry_columns"
         )
-        base.commit()
     district.sections["layers"]["sewers"] = {"path": "sewers.gpkg", "layer": "live"} | (
         {"where": where} if where else {}
     )
@@ -999,14 +987,9 @@ def test_text_in_a_number_column_behind_a_view_makes_no_number(district, where):
 @pytest.mark.parametrize("where", [None, "run_id <> 'R1'"])
 def test_text_in_a_number_column_of_a_database_makes_no_number(district, where):
     path = district.folder / "sewers.gpkg"
-    with closing(sqlite3.connect(path)) as base:
-        for (name,) in base.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-        ).fetchall():
-            base.execute(f'DROP TRIGGER "{name}"')
+    with edit_database(path) as base, base:
         base.execute("UPDATE sewers SET invert_up_m = '1,9' WHERE run_id = 'R2'")
         base.execute("UPDATE sewers SET invert_up_m = '' WHERE run_id = 'R3'")
-        base.commit()
     if where:
         district.sections["layers"]["sewers"] = {"path": "sewers.gpkg", "where": where}
     layers = district.read()

@@ -1,8 +1,6 @@
 """What came back from site against the plan: what differs is told, what nobody wrote is unknown."""
 
-import sqlite3
 import sys
-from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
@@ -31,7 +29,7 @@ from routekit.record.settings import RecordSettings
 from routekit.study import Study, parse_settings
 
 sys.path.append(str(Path(__file__).parents[1] / "layers"))
-from small_district import CRS, District, at, pick
+from small_district import CRS, District, at, edit_database, pick
 
 SAMPLE = Path(__file__).parents[2] / "sample_gis"
 
@@ -224,15 +222,10 @@ def test_texts_in_columns_of_days_and_numbers_are_told(district):
     """Of which a driver makes nothing, and the number 1."""
     path = district.folder / "return.gpkg"
     put_rows(path, CRS, done_runs=[{"run_id": "R1", "invert_up_m": 1.9}])
-    with closing(sqlite3.connect(path)) as base:
-        for (name,) in base.execute(
-            "SELECT name FROM sqlite_master WHERE type = 'trigger'"
-        ).fetchall():
-            base.execute(f'DROP TRIGGER "{name}"')
+    with edit_database(path) as base, base:
         base.execute("ALTER TABLE done_runs DROP COLUMN done_on")
         base.execute("ALTER TABLE done_runs ADD COLUMN done_on DATE")
         base.execute("UPDATE done_runs SET done_on = '20.5.2026', invert_up_m = '1,9'")
-        base.commit()
     found = read_layers(parse_settings(district.sections), district.folder)
     assert found.site_return.done_runs[["done_on", "invert_up_m"]].isna().all(axis=None)
     told = pick(found.findings, layer="done_runs", row="row 1").set_index("field")
