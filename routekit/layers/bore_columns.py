@@ -16,6 +16,7 @@ from routekit.layers.columns import CHOICES, load_columns, suggest_name
 from routekit.layers.parsing import read_sizes
 from routekit.layers.settings import METRES
 from routekit.layers.units import ColumnUnit, check_unit
+from routekit.layers.value_words import understand_words
 from routekit.words.columns import say_each
 from routekit.words.texts import say, word
 
@@ -69,7 +70,7 @@ def settle_sizes(
         With shape, diameter_mm (width) and height_mm settled; what a column of its own gives goes
         before the code. Sizes that stay unknown are NaN.
     """
-    parts = read_sizes(runs["shape_size"])
+    parts = read_sizes(runs["shape_size"], [code.strip().casefold() for code in codes])
     is_round = parts["letters"].str.casefold().isin(CIRCLE_MARKS)
     letters = parts["letters"].mask(is_round & parts["second"].notna(), "")
     in_code = _meaning_of(letters, runs["shape"], codes, keys, findings)
@@ -103,6 +104,36 @@ def settle_sizes(
     return runs.assign(shape=shape, diameter_mm=width, height_mm=height, assumed=assumed)
 
 
+def name_sizes(cells: pd.Series, *, unit: str) -> pd.Series:
+    """Find the cells of a column of widths that name a shape with the size, such as «225x300 EGG».
+
+    Parameters
+    ----------
+    cells : pandas.Series of str, shape (n,)
+        What is no length; NaN stays NaN.
+    unit : str
+        Unit of the column, where a cell writes none.
+
+    Returns
+    -------
+    pandas.Series of str, shape (n,)
+        The size as a code for `settle_sizes`, with its unit; NaN where a cell is none, or its word
+        has no plain meaning.
+
+    Examples
+    --------
+    >>> name_sizes(pd.Series(["225x300 EGG", "9/12", "bent"]), unit="mm").tolist()
+    ['egg 225/300 mm', nan, nan]
+    """
+    parts = read_sizes(cells)
+    letters = parts["letters"].where(~parts["is_bad"]).astype("str")
+    shape = letters.map(understand_words("sewers", "shape", letters.dropna().unique()))
+    second = "/" + parts["second"].astype("str")
+    size = parts["first"].astype("str") + second.where(parts["second"].notna(), "")
+    named = shape + " " + size + " " + parts["unit"].fillna(unit)
+    return named.str.replace(r"\.0\b", "", regex=True).astype("str")
+
+
 def _forget_constants(runs: pd.DataFrame, is_coded: np.ndarray) -> pd.DataFrame:
     """Let a recorded joint code go before a constant for missing sizes."""
     is_coded = is_coded & ~is_assumed(runs["assumed"], ("shape_size",))
@@ -126,10 +157,11 @@ def _meaning_of(
 
     Letters that nobody translates are told only where no column of its own gives the shape.
     """
+    folded = letters.fillna("").str.casefold()
     meanings = {shape: shape for shape in CHOICES["shapes"]}
+    meanings |= understand_words("sewers", "shape", folded.unique())
     meanings |= dict.fromkeys(CIRCLE_MARKS, "circular")
     meanings |= {code.strip().casefold(): str(each) for code, each in codes.items()}
-    folded = letters.fillna("").str.casefold()
     shape = folded.map(meanings).astype("str")
     unknown = (shape.isna() & folded.ne("") & given.isna()).to_numpy()
     if unknown.any():

@@ -16,6 +16,7 @@ import pandas as pd
 from routekit.arrays import ID_MARK
 from routekit.errors import FieldError
 from routekit.layers.assumed import add_assumed
+from routekit.layers.bore_columns import name_sizes
 from routekit.layers.classes import note_classes, read_column_lengths
 from routekit.layers.columns import (
     NUMBER_KINDS,
@@ -151,6 +152,12 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
     units: dict[str, ColumnUnit] = {}
     for name, column in columns.items():
         rules = replace(_rules_for(column, inputs), is_cut=name in cut)
+        if name == "diameter_mm" and "shape_size" in table:
+            for source in [each for each in sources[name] if each in raw.frame]:
+                coded = _find_size_codes(raw, source, rules, table["shape_size"], findings)
+                table["shape_size"] = table["shape_size"].fillna(coded)
+                taken = raw.frame.loc[coded.notna(), source].unique()
+                rules = replace(rules, missing=(*rules.missing, *taken))
         cells, counts, is_constant = _read_column(raw, sources[name], rules, keys, findings)
         table[name] = cells
         assumed = add_assumed(assumed, is_constant, name)
@@ -338,6 +345,29 @@ def _read_column(
         counts[source] = int(is_new.sum())
         is_constant |= source.startswith(CONSTANT_MARK) & is_new.to_numpy(dtype=bool)
     return cells, counts, is_constant
+
+
+def _find_size_codes(
+    raw: RawLayer, source: str, rules: _Rules, given: pd.Series, findings: Findings
+) -> pd.Series:
+    """Find sizes with a shape in a column of widths, on rows without a size code, and say so."""
+    text = read_text(raw.frame[source]).where(given.isna())
+    text = text.mask(text.str.casefold().isin(rules.codes) | _means_missing(text, rules.missing))
+    cells = pd.Series(text.dropna().unique(), dtype="str")
+    cells = cells[_read_kind(cells, source, rules)[0].is_bad]
+    codes = name_sizes(cells, unit=rules.unit_of(source).unit)
+    found = text.map(dict(zip(cells, codes, strict=True))).astype("str")
+    if number := int(found.notna().sum()):
+        seen = say(
+            'column "{source}" writes shape and size together on {n:,} row, such as "{cell}"',
+            'column "{source}" writes shape and size together on {n:,} rows, such as "{cell}"',
+            source=source,
+            n=number,
+            cell=text[found.notna()].iloc[0],
+        )
+        done = say("both read; {setting} overrides it", setting=f"fields.{raw.layer}.shape_size")
+        findings.note("info", raw.layer, "diameter_mm", seen, done)
+    return found
 
 
 def _join_columns(frame: pd.DataFrame, source: str) -> pd.Series:

@@ -6,7 +6,7 @@ so that the caller can name the rows.
 
 from __future__ import annotations
 
-from typing import Final, NamedTuple
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -15,6 +15,10 @@ from pandas.api import types
 
 from routekit.layers.settings import METRES
 from routekit.layers.unit_words import unit_words
+from routekit.layers.value_words import understand_words
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
 
 NO_DATA: Final = -9999.0
 """Number that means «not known» whatever the study says."""
@@ -61,7 +65,8 @@ _SIZE_CODE: Final = (
     r"^(?P<letters>[^\d]*?)[\s._-]*"
     r"(?P<first>\d+(?:[.,]\d+)?)"
     r"(?:\s*[/xX*×]\s*(?P<second>\d+(?:[.,]\d+)?))?"
-    r"[\s-]*(?P<unit>[a-zA-Z]+\.?|\"|″|”|''|'|′)?$"
+    r"[\s-]*(?P<unit>[a-zA-Z]+\.?|\"|″|”|''|'|′)?"
+    r"(?:[\s,]+(?P<word>[^\W\d][^\d]*))?$"
 )
 
 _LENGTH: Final = (
@@ -264,13 +269,16 @@ def read_flags(column: pd.Series) -> tuple[NDArray[np.float64], NDArray[np.bool_
     return values, text.notna().to_numpy() & ~is_yes & ~is_no
 
 
-def read_sizes(codes: pd.Series) -> pd.DataFrame:
-    """Take codes that join shape and size apart, such as «RO400», «Egg 400/600», «4 in».
+def read_sizes(codes: pd.Series, words: Collection[str] = ()) -> pd.DataFrame:
+    """Take codes that join shape and size apart, such as «RO400», «Egg 400/600», «225x300 EGG».
 
     Parameters
     ----------
     codes : pandas.Series of str, shape (n,)
         Codes; NaN stays NaN.
+    words : collection of str, optional
+        Letters that the study translates, in lower case. Behind a size they or a plain word for a
+        shape may stand; any other word there may be a unit, and the code is bad.
 
     Returns
     -------
@@ -283,8 +291,17 @@ def read_sizes(codes: pd.Series) -> pd.DataFrame:
     for name in ("first", "second"):
         parts[name] = pd.to_numeric(parts[name].str.replace(",", ".", regex=False))
     units = _name_units(parts["unit"])
+    # What is no unit is the word behind the size, or begins it.
+    no_unit = parts["unit"].where(units.isna()).fillna("")
+    behind = (no_unit + " " + parts["word"].fillna("")).str.strip()
+    shapes = understand_words("sewers", "shape", behind.unique())
+    is_shape = behind.isin(shapes) | behind.str.casefold().isin(words)
     parts["letters"] = parts["letters"].str.strip()
-    parts["is_bad"] = parts["first"].isna() | (units.isna() & parts["unit"].notna())
+    is_nominal = parts["letters"].str.casefold().isin(NOMINAL_MARKS)
+    units = units.mask(is_nominal & units.isna(), "mm")
+    is_one = behind.eq("") | ((parts["letters"].eq("") | is_nominal) & is_shape)
+    parts["letters"] = parts["letters"].where(behind.eq(""), behind)
+    parts["is_bad"] = parts["first"].isna() | ~is_one
     parts["unit"] = units
     parts.loc[parts["is_bad"], ["first", "second"]] = np.nan
     table = parts.set_index(pd.Index(unique)).reindex(codes.to_numpy())

@@ -190,6 +190,8 @@ def test_crowns_become_stems_and_keep_their_area(district):
         ("EI 600/400", "egg", 400, 600),
         ("RH800/500", "rectangular", 800, 500),
         ("RH800", "rectangular", 800, math.nan),
+        ("225x300 EGG", "egg", 225, 300),
+        ("400 Rond", "circular", 400, 400),
         ('12"', "circular", 304.8, 304.8),
         ("0,4 m", "circular", 400, 400),
     ],
@@ -214,6 +216,23 @@ def test_codes_of_shape_and_size(district, code, shape, width, height):
     np.testing.assert_allclose([run["diameter_mm"], run["height_mm"]], [width, height])
     n_swapped = 3 if code == "EI 600/400" else 0
     assert len(pick(layers.findings, done="width and height swapped")) == n_swapped
+
+
+def test_a_shape_with_its_size_in_a_column_of_widths(district):
+    cells = ["9x12 EGG", "DN300 circ", "12 inch", "9 in. Ei", "225x300 bent", "250 furlong"]
+    sewers = pd.concat([make_sewers(), make_sewers()], ignore_index=True)
+    sewers["run_id"] = [f"R{n}" for n in range(1, 7)]
+    district.put("sewers", sewers.assign(diameter_mm=cells))
+    district.say("units", "sewers", diameter_mm="in")
+    layers = district.read()
+    runs = layers.runs
+    assert runs["shape"].tolist() == ["egg", "circular", "circular", "egg", "circular", "circular"]
+    widths = [228.6, 300.0, 304.8, 152.4, math.nan, math.nan]
+    heights = [304.8, 300.0, 304.8, 228.6, math.nan, math.nan]
+    np.testing.assert_allclose(runs["diameter_mm"], widths)
+    np.testing.assert_allclose(runs["height_mm"], heights)
+    assert len(pick(layers.findings, seen='together on 3 rows, such as "9x12 EGG"')) == 1
+    assert pick(layers.findings, seen="is not a number")["row"].tolist() == ["R5", "R6"]
 
 
 def test_size_codes_not_understood(district):
