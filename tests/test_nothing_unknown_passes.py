@@ -8,6 +8,7 @@ Counts and sums are held likewise: none is smaller without a word beside it (`co
 """
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -363,6 +364,28 @@ def test_the_whole_job_passes_nothing_but_by_another_string(case, sample, result
     words = " ".join([*summarise(after)["lines"], *after.findings["seen"]])
     assert "Assumed, not known" in words
     assert case != "no places" or "The accuracy of position is not recorded for 172 runs" in words
+
+
+@pytest.mark.parametrize("regime", ["din18920", "nl_stem_table"])
+def test_no_pit_or_dig_keeps_a_least_distance_from_stems_that_nobody_measured(regime, sample):
+    """As no trench does: passes of pits and digs stood on the high value of the estimate."""
+
+    def run(study):
+        """Run the whole job under the regime."""
+        zones = study.settings.zones.model_copy(update={"regime": regime})
+        settings = study.settings.model_copy(update={"zones": zones})
+        return run_study(replace(study, settings=settings))
+
+    blank = [(layer, column, everywhere(sample, layer)) for layer, column in STRIPPED["no stems"]]
+    before, after = sample.run(run), sample.run(run, blank=blank)
+    passed = turned(verdicts(before.checks), verdicts(after.checks))
+    passed = passed[passed.index.get_level_values("check") == LEAST_DISTANCE]
+    runs = set(passed.index.get_level_values("run_id"))
+    assert not {run for run in runs if strings_at(before, run) == strings_at(after, run)}
+    held = after.checks[(after.checks["check"] == LEAST_DISTANCE).to_numpy()]
+    doubted = held[held["assumed"].astype(str).str.contains("least distance")]
+    assert {"open_cut", "burst_same", "slip_lining"} <= set(doubted["technique"].astype(str))
+    assert "pass" not in set(doubted["verdict"].astype(str))
 
 
 @pytest.mark.parametrize("case", STRIPPED)

@@ -17,10 +17,12 @@ from routekit.advice.settings import ChoiceSettings
 from routekit.advice.technique_harm import find_harm
 from routekit.advice.whole_life import RENEWALS, add_up_life, follow_up, is_followed
 from routekit.arrays import Flags, Floats, Texts
+from routekit.layers.assumed import LEAST_DISTANCE, add_assumed
 from routekit.methods.checks import FAIL, Check, worst_verdict
 from routekit.methods.evaluate import evaluate_techniques
 from routekit.site.layout import Place, Works
 from routekit.techniques import BURSTING, RECORDS, TECHNIQUES
+from routekit.trees.least_distance import MAY_BE_WITHIN
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,6 +71,8 @@ def compare_techniques(
     """
     dug = judge_works(works, place)
     cases = pd.concat([place.cases.drop(columns=dug.columns), dug], axis=1)
+    may_break = dug.filter(like=MAY_BE_WITHIN).any(axis=1).to_numpy(dtype=bool)
+    cases["assumed"] = add_assumed(cases["assumed"], may_break, LEAST_DISTANCE)
     again = list(TECHNIQUES if before is None else BURSTING)
     checks = evaluate_techniques(cases, plans, settings.methods, codes=again)
     if before is not None:

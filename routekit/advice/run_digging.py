@@ -12,8 +12,8 @@ from routekit.geometry.plane import polygon_edges
 from routekit.site.dig_depths import judge_room
 from routekit.site.digs import AT_CONNECTION, AT_SERVICE, AT_SPOT
 from routekit.site.layout import Place, Works, pair_pits
-from routekit.site.zone_layer import find_unknown_near, zone_overlaps
-from routekit.trees.least_distance import WITHIN
+from routekit.site.zone_layer import find_unknown_near, may_lie_within_least, zone_overlaps
+from routekit.trees.least_distance import MAY_BE_WITHIN, WITHIN
 from routekit.trees.near_stem import NEAR_COLUMNS, worst_by
 from routekit.words.texts import both, fill, join, say
 
@@ -41,11 +41,16 @@ def judge_works(works: Works, place: Place) -> pd.DataFrame:
     """
     run_id, settings = place.runs["run_id"], place.settings.site.digs
     row = pd.Index(run_id).get_indexer(pd.Index(works.digs["run_id"].astype(str)))
-    kept = [*NEAR_COLUMNS, WITHIN, "kind", "footprint_m2", "depth_m"]
-    digs = works.digs.loc[row >= 0, kept].assign(run=row[row >= 0])
+    columns = [*NEAR_COLUMNS, WITHIN, MAY_BE_WITHIN]
+    digs, pits = (
+        part.assign(**{MAY_BE_WITHIN: may_lie_within_least(part.geometry, place.around.zones)})
+        for part in (works.digs, works.pits)
+    )
+    kept = [*columns, "kind", "footprint_m2", "depth_m"]
+    digs = digs.loc[row >= 0, kept].assign(run=row[row >= 0])
     pulled = pair_pits(works)
-    pits = pulled.merge(works.pits[["pit_id", *NEAR_COLUMNS, WITHIN]], on="pit_id")
-    columns = [*NEAR_COLUMNS, WITHIN, "run"]
+    pits = pulled.merge(pits[["pit_id", *columns]], on="pit_id")
+    columns = [*columns, "run"]
     every = digs[columns]
     if len(pits):
         every = pd.concat([every, pits[columns]], ignore_index=True)
@@ -163,5 +168,5 @@ def _say_doubts(trees: list[str]) -> str:
 def _worst_of(dug: pd.DataFrame, size: int) -> pd.DataFrame:
     """Bring what each run digs together."""
     run = dug["run"].to_numpy(dtype=np.int64)
-    within = any_by(run, dug[WITHIN], size)
-    return worst_by(dug, run, size).assign(**{WITHIN: within})
+    within = {name: any_by(run, dug[name], size) for name in (WITHIN, MAY_BE_WITHIN)}
+    return worst_by(dug, run, size).assign(**within)

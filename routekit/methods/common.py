@@ -20,6 +20,7 @@ from routekit.layers.assumed import (
     SIZE,
     WIDTH,
 )
+from routekit.layers.assumed import LEAST_DISTANCE as STEM_DISTANCE
 from routekit.methods.checks import (
     CAUTION,
     FAIL,
@@ -33,6 +34,7 @@ from routekit.methods.checks import (
     must_not,
     rest_on,
 )
+from routekit.trees.least_distance import MAY_BE_WITHIN, WITHIN
 from routekit.vocabulary import MM_PER_M, SURVEYS
 from routekit.words.texts import name_check, say
 
@@ -155,7 +157,7 @@ def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
     kept = ask_arborist(
         must_not(
             LEAST_DISTANCE,
-            known_flag(cases, f"{prefix}is_within_least"),
+            known_flag(cases, f"{prefix}{WITHIN}"),
             source="least_distance",
             severity=CAUTION,
             remedy="Digging nearer to a stem than the least distance needs an exception: agree it "
@@ -164,6 +166,8 @@ def keeps_least_distance(cases: pd.DataFrame, *, prefix: str = "") -> Check:
             survey="trees",
         )
     )
+    in_doubt = known_flag(cases, f"{prefix}{MAY_BE_WITHIN}") == 1
+    kept = rest_on(kept, STEM_DISTANCE, where=in_doubt)
     return _rest_on_joined(kept, cases, prefix, "within_least")
 
 

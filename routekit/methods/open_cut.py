@@ -9,7 +9,6 @@ from routekit.layers.assumed import (
     DEFAULT_DEPTH,
     DEPTH,
     GROUND_BETWEEN,
-    LEAST_DISTANCE,
     SHARES,
     SIZE,
     STRUCTURAL,
@@ -169,4 +168,4 @@ def _least_distance(cases: pd.DataFrame, room: tuple[str, ...]) -> Check:
     check = keeps_least_distance(cases)
     if (known_flag(cases, "has_least_distance") == 0).all():
         return check
-    return rest_on_width(rest_on(check, LEAST_DISTANCE, *room), cases, "within_least")
+    return rest_on_width(rest_on(check, *room), cases, "within_least")

@@ -15,7 +15,7 @@ import pandas as pd
 import shapely
 
 from routekit.arrays import Flags, Floats, Ints, Objects
-from routekit.layers.assumed import JOINED, SERVICES, add_assumed
+from routekit.layers.assumed import JOINED, LEAST_DISTANCE, SERVICES, add_assumed
 from routekit.layers.decisions import Decided
 from routekit.layers.findings import Findings
 from routekit.layers.read import Layers
@@ -36,7 +36,7 @@ from routekit.site.surroundings import prepare_surroundings
 from routekit.site.zone_layer import ZoneLayer
 from routekit.techniques import BURSTING
 from routekit.trees.exposure import Exposure
-from routekit.trees.least_distance import WITHIN
+from routekit.trees.least_distance import MAY_BE_WITHIN, WITHIN
 from routekit.trees.near_stem import blank_digging
 from routekit.vocabulary import MM_PER_M
 from routekit.words.columns import say_each
@@ -104,6 +104,7 @@ def prepare_place(
         no_pit_trees=forbidding,
         tree_sd_m=layers.trees["position_sd_m"].to_numpy(dtype=float),
         zone_settings=layout.zones,
+        largest=exposure.largest,
     )
     return Place(
         pit_doubts=_find_doubts(layers.trees, layout.site.placement.forbidding_trees, forbidding),
@@ -505,6 +506,7 @@ def _lay_out_cases(
         pit_bans="",
         pit_bans_words="",
         has_least_distance=exposure.has_least_distance,
+        **{MAY_BE_WITHIN: exposure.in_doubt[LEAST_DISTANCE].to_numpy(dtype=bool)},
         no_dig_m=layout.zones.no_dig_m,
         is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
         >= methods.lining.rooted_joints,
@@ -523,7 +525,8 @@ def blank_works(size: int, prefix: str) -> pd.DataFrame:
     """Leave open how near to stems works dig that are not set out."""
     within = {f"{prefix}{WITHIN}": pd.array([pd.NA] * size, dtype="boolean")}
     room = {f"{prefix}{name}": np.full(size, np.nan) for name in ("side_m", "room_m")}
-    return blank_digging(size, prefix).assign(**within, **room)
+    may_be = {f"{prefix}{MAY_BE_WITHIN}": np.zeros(size, dtype=bool)}
+    return blank_digging(size, prefix).assign(**within, **may_be, **room)
 
 
 def _note_assumed(

@@ -22,9 +22,7 @@ from routekit.site.chains import end_directions
 from routekit.site.dig_depths import depth_at, side_with_room
 from routekit.site.dig_tables import FROM_INSIDE, draw_squares, meets_zones, tabulate_digs
 from routekit.site.settings import DigSettings
-from routekit.site.zone_layer import (
-    ZoneLayer,
-)
+from routekit.site.zone_layer import ZoneLayer, may_lie_within_least
 from routekit.techniques import list_codes
 from routekit.trees.least_distance import WITHIN
 from routekit.vocabulary import MM_PER_M
@@ -198,6 +196,7 @@ def judge_other_joints(
         for name in ("is_near_stem", WITHIN)
     )
     flags["near_stem"][run[near | digs["is_stem_loose"].to_numpy(dtype=bool)]] = True
+    within |= may_lie_within_least(digs.geometry, zones)
     flags["within_least"][run[within]] = True
     return pd.DataFrame(flags).add_prefix("may_join_")
 

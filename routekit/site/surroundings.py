@@ -109,6 +109,7 @@ def prepare_surroundings(
     no_pit_trees: ArrayLike | None = None,
     tree_sd_m: ArrayLike = np.nan,
     zone_settings: ZoneSettings | None = None,
+    largest: gpd.GeoDataFrame | None = None,
 ) -> Surroundings:
     """Prepare all layers round the excavations.
 
@@ -124,6 +125,8 @@ def prepare_surroundings(
         Standard deviation of the plan position of all stems or each, m; NaN not known.
     zone_settings : ZoneSettings, optional
         Of the rule about digging near stems.
+    largest : geopandas.GeoDataFrame, optional
+        The zones as large as they may be, of which the least distance is in doubt.
 
     Returns
     -------
@@ -139,7 +142,11 @@ def prepare_surroundings(
         shapely.prepare(edge)
     return Surroundings(
         zones=prepare_zones(
-            zones, no_pit_trees=no_pit_trees, position_sd_m=tree_sd_m, settings=zone_settings
+            zones,
+            no_pit_trees=no_pit_trees,
+            position_sd_m=tree_sd_m,
+            settings=zone_settings,
+            largest=largest,
         ),
         services=_prepare_layer(services, "service_id"),
         obstacles=_prepare_layer(obstacles, "obstacle_id"),

@@ -15,9 +15,10 @@ from numpy.typing import ArrayLike
 from shapely import STRtree
 
 from routekit.arrays import Flags, Floats, Ints, Objects
-from routekit.geometry.plane import Edges, circle_polygon_area
+from routekit.geometry.plane import Edges, circle_polygon_area, polygon_edges
 from routekit.site.rectangles import sum_by
 from routekit.trees.chances import Spread, spread_radii
+from routekit.trees.doubt import find_grown
 from routekit.trees.least_distance import gather_distance
 from routekit.trees.near_stem import Stems, prepare_stems
 from routekit.trees.settings import ZoneSettings
@@ -44,12 +45,16 @@ class ZoneLayer:
         Standard deviation of the plan position of each stem, m; NaN not known.
     settings : ZoneSettings
         Of the rule about digging near stems.
+    in_doubt : ZoneLayer or None
+        Zones with a least distance that are drawn smaller than they may be, as large as they may
+        be; None where there are none.
     """
 
     table: pd.DataFrame
     forbids_pits: Flags
     position_sd_m: Floats
     settings: ZoneSettings
+    in_doubt: ZoneLayer | None = None
 
     def forget(self, *only: str) -> None:
         """Let go of what was made, or of some of it; it is made again when it is asked for."""
@@ -216,6 +221,27 @@ def find_within_least(
     return gather_distance(dug[met], edge, zones.min_distance_m[tree[met]], len(shapes))
 
 
+def may_lie_within_least(polygons: ArrayLike, zones: ZoneLayer) -> Flags:
+    """Tell which excavations lie nearer than the least distance if zones are as large as may be.
+
+    Parameters
+    ----------
+    polygons : array_like of shapely Polygon, shape (n,)
+    zones : ZoneLayer
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+        True where `find_within_least` of the zones in doubt is true or missing.
+    """
+    shapes = np.asarray(polygons, dtype=object)
+    if zones.in_doubt is None:
+        return np.zeros(len(shapes), dtype=bool)
+    dug, tree, overlap, _ = zone_overlaps(shapes, polygon_edges(shapes), zones.in_doubt)
+    within = find_within_least(shapes, dug, tree, overlap, zones.in_doubt)
+    return within.to_numpy(dtype=bool, na_value=True)
+
+
 def count_once(
     polygons: ArrayLike,
     dug: Ints,
@@ -280,6 +306,7 @@ def prepare_zones(
     no_pit_trees: ArrayLike | None = None,
     position_sd_m: ArrayLike = np.nan,
     settings: ZoneSettings | None = None,
+    largest: pd.DataFrame | None = None,
 ) -> ZoneLayer:
     """Prepare the table of zones.
 
@@ -293,13 +320,20 @@ def prepare_zones(
         Standard deviation of the plan position of all stems or each, m; NaN not known.
     settings : ZoneSettings, optional
         Of the rule about digging near stems.
+    largest : geopandas.GeoDataFrame, optional
+        The zones as large as they may be; see `routekit.trees.doubt.draw_largest`.
 
     Returns
     -------
     ZoneLayer
     """
     forbidden = pd.Index([] if no_pit_trees is None else np.asarray(no_pit_trees, dtype=object))
+    in_doubt = None
+    if largest is not None:
+        rows = find_grown(zones, largest) & (largest["min_distance_m"] != 0).to_numpy(dtype=bool)
+        in_doubt = prepare_zones(largest[rows]) if rows.any() else None
     return ZoneLayer(
+        in_doubt=in_doubt,
         table=zones,
         forbids_pits=zones["tree_id"].isin(forbidden).to_numpy(),
         position_sd_m=np.broadcast_to(np.asarray(position_sd_m, dtype=float), (len(zones),)),

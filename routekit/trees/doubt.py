@@ -112,6 +112,13 @@ def _list_species(trees: gpd.GeoDataFrame, regime: Regime) -> list[gpd.GeoDataFr
     return [trees, trees.assign(species=trees["species"].astype(object).fillna(palm))]
 
 
+def find_grown(zones: pd.DataFrame, largest: pd.DataFrame) -> Flags:
+    """Tell which zones of `draw_largest` are larger than drawn, shape (n,)."""
+    widths = ["radius_m", *_WIDTHS]
+    grown = largest[widths].fillna(-1.0) != zones[widths].fillna(-1.0)
+    return grown.any(axis=1).to_numpy(dtype=bool)
+
+
 def find_doubt(
     runs: gpd.GeoDataFrame,
     trenches: gpd.GeoDataFrame,
@@ -143,8 +150,7 @@ def find_doubt(
     while the footprint's own share may shrink: the largest zone is held by the severed one
     (geometry: behind a wall the share of each ray from the stem is 1 - (wall / radius)^2).
     """
-    widths = ["radius_m", *_WIDTHS]
-    rows = np.flatnonzero((largest[widths].fillna(-1.0) != zones[widths].fillna(-1.0)).any(axis=1))
+    rows = np.flatnonzero(find_grown(zones, largest))
     severed = replace(tiers, share="severed")
     met = build_breaches(runs, trenches, largest.iloc[rows], tiers=severed)
     most = sum_breaches(met, len(runs))

@@ -63,6 +63,8 @@ class Exposure(Trenched):
     by kind of doubt, see `routekit.trees.doubt.find_doubt`."""
     widest_m: Floats
     """Width of each trench, m; of a run of unknown size that of the largest bore it may have."""
+    largest: gpd.GeoDataFrame
+    """Zones as large as they may be; see `routekit.trees.doubt.draw_largest`."""
     has_least_distance: bool
     """Whether the regime asks for a least distance from any stem, or that is not known."""
 
@@ -159,6 +161,7 @@ def measure_exposure(
     width[rows] = reach["width_m"].to_numpy(dtype=float)
     return Exposure(
         widest_m=width,
+        largest=largest,
         has_least_distance=bool((zones["min_distance_m"] != 0).any()),
         trenches=trenches,
         breaches=breaches,

@@ -17,6 +17,9 @@ from routekit.arrays import Ints, any_by
 WITHIN: Final = "is_within_least"
 """Name of the column that tells so of trenches, pits, digs and trees."""
 
+MAY_BE_WITHIN: Final = "may_be_within_least"
+"""Name of the flag of runs that says so of zones in doubt, were they as large as they may be."""
+
 
 def hold_distance(edge_m: ArrayLike, least_m: ArrayLike) -> pd.arrays.BooleanArray:
     """Hold the distance between digging and stem against the least one.

@@ -107,6 +107,7 @@ NOTHING_ASSUMED = {
     "may_be_barred": 0.0,
     "pit_bans": "",
     **{f"{dug}stem_face_m": 5.0 for dug in ("", "dig_", "joining_", "spot_")},
+    **{f"{dug}may_be_within_least": False for dug in ("", "dig_", "joining_", "spot_")},
     **{f"{dug}is_stem_loose": False for dug in ("", "dig_", "joining_", "spot_")},
 }
 

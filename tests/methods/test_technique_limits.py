@@ -35,6 +35,7 @@ MENDABLE = "Defects that a local repair could mend"
 PLACES = "Places to repair"
 HOUSES = "Distance to buildings against trench depth"
 TRENCH = "Services in or beside the trench"
+STEMS = "trees.min_distance_m"
 STRUCTURAL = "Cuts a structural root zone"
 PLATE = "Passes through a structural root zone"
 MAJOR = "Major encroachment on a root protection zone"
@@ -256,9 +257,18 @@ RESTS = [
     ("burst_same", COVER, "material", {"cover_m": 0.5, "is_wider_trees": 1.0}, "caution"),
     ("burst_same", COVER, "material", {"cover_m": 0.6, "is_wider_trees": 1.0}, "pass"),
     # A doubt about zones cautions the check that it is about, and no other.
-    ("open_cut", LEAST_DISTANCE, "trees.min_distance_m", {}, "caution"),
-    ("open_cut", LEAST_DISTANCE, "trees.min_distance_m", {"has_least_distance": False}, "pass"),
-    ("open_cut", LEAST_DISTANCE, "trees.structural_radius_m", {}, "pass"),
+    ("open_cut", LEAST_DISTANCE, STEMS, {"may_be_within_least": True}, "caution"),
+    ("open_cut", LEAST_DISTANCE, STEMS, {"dig_may_be_within_least": True}, "pass"),
+    ("burst_same", LEAST_DISTANCE, STEMS, {"dig_may_be_within_least": True}, "caution"),
+    ("slip_lining", LEAST_DISTANCE, STEMS, {"joining_may_be_within_least": True}, "caution"),
+    ("dig_and_line", LEAST_DISTANCE, STEMS, {"spot_may_be_within_least": True}, "caution"),
+    (
+        "open_cut",
+        LEAST_DISTANCE,
+        "trees.structural_radius_m",
+        {"may_be_within_least": True},
+        "pass",
+    ),
     ("open_cut", STRUCTURAL, "trees.structural_radius_m", {}, "caution"),
     ("open_cut", STRUCTURAL, "trees.area_m2", {}, "pass"),
     ("open_cut", STRUCTURAL, "trees.zone", {}, "pass"),

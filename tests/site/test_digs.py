@@ -18,7 +18,7 @@ from routekit.site.digs import (
     repair_digs,
 )
 from routekit.site.work_names import METHOD_NAMES
-from routekit.site.zone_layer import prepare_zones
+from routekit.site.zone_layer import may_lie_within_least, prepare_zones
 from routekit.vocabulary import DIG_METHODS
 
 DIGS = SITE.digs
@@ -298,6 +298,22 @@ def test_digging_in_a_zone_is_held_against_the_least_distance():
     assert measured["is_within_least"].tolist() == [True, False, False]
     far = prepare_zones(make_zones([(0.0, 0.0, 0.9, 0.5)], min_distance_m=[2.0]))
     assert measure_digs([shapely.box(-1, 1, 1, 3)], far)["is_within_least"].tolist() == [False]
+
+
+def test_digging_may_lie_nearer_to_a_stem_that_may_be_thicker_than_drawn():
+    """Digs 1 m, 3 m and 5 m off stems with a least distance of 2 m, or 4 m if the stem is thick."""
+    drawn = make_zones([(0.0, 0.0, 6.0, 0.5), (50.0, 0.0, 6.0, 0.5)], min_distance_m=[2.0, 2.0])
+    digs = [shapely.box(x - 1, y, x + 1, y + 0.5) for x in (0, 50) for y in (1, 3, 5)]
+    zones = prepare_zones(drawn, largest=drawn.assign(min_distance_m=[4.0, 2.0]))
+    assert may_lie_within_least(digs, zones).tolist() == [True, True, False, *[False] * 3]
+    open_ended = prepare_zones(drawn, largest=drawn.assign(min_distance_m=[np.nan, 2.0]))
+    assert may_lie_within_least(digs, open_ended).tolist() == [*[True] * 3, *[False] * 3]
+    wider = drawn.assign(min_distance_m=[9.0, 2.0], radius_m=[9.0, 6.0])
+    far = [shapely.box(-1, 7, 1, 8)]
+    assert may_lie_within_least(far, prepare_zones(drawn, largest=wider)).tolist() == [True]
+    free = drawn.assign(min_distance_m=0.0)
+    assert prepare_zones(free, largest=free.assign(radius_m=9.0)).in_doubt is None
+    assert not may_lie_within_least(digs, prepare_zones(drawn)).any()
 
 
 def test_polygon_zones_and_unknown_trees_are_listed():
