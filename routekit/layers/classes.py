@@ -84,7 +84,11 @@ def read_classes(column: pd.Series) -> Classes:
     ([9.0, 12.0, 6.0, nan, 7.0, nan], 3)
     """
     lengths = read_lengths(column)
-    text = read_text(column).where(lengths.numbers.is_bad)
+    is_bad = lengths.numbers.is_bad
+    if not is_bad.any():
+        nowhere = np.full(len(column), np.nan)
+        return Classes(lengths, is_bad, is_bad, nowhere)
+    text = read_text(column).where(is_bad)
     span, below = text.str.extract(_SPAN), text.str.extract(_TO)
     above = text.str.extract(_FROM)
     over = above["over"].fillna(above["plus"])
@@ -99,7 +103,7 @@ def read_classes(column: pd.Series) -> Classes:
     is_class = ~np.isnan(high) & is_told
     numbers = Numbers(
         np.where(is_class, high, lengths.numbers.values),
-        lengths.numbers.is_bad & ~is_class & ~is_open,
+        is_bad & ~is_class & ~is_open,
         lengths.numbers.has_comma,
     )
     units = lengths.units.mask(is_class | is_open, unit).astype("str")

@@ -157,10 +157,11 @@ def name_parts(decisions: pd.DataFrame, groups: pd.Series, trees: gpd.GeoDataFra
     pandas.DataFrame
         On a range index. A place within the group that was named is the place of no part: blank.
     """
-    group = trees["tree_id"].str.replace(r"\.\d+(~\d+)?$", "", regex=True)
-    is_part = group.isin(set(groups) - set(trees["tree_id"])) & ~trees["tree_id"].isin(groups)
-    if not is_part.any():
+    parted = set(groups) - set(trees["tree_id"])
+    if not parted:
         return decisions
+    group = trees["tree_id"].str.replace(r"\.\d+(~\d+)?$", "", regex=True)
+    is_part = group.isin(parted) & ~trees["tree_id"].isin(groups)
     parts = trees.loc[is_part, ["tree_id", "geometry"]].dissolve(group[is_part], aggfunc=list)
     names = parts["tree_id"].reindex(decisions["tree_id"]).set_axis(decisions.index)
     whole = parts.convex_hull.reindex(decisions["tree_id"]).to_numpy()

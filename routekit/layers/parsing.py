@@ -18,7 +18,7 @@ from routekit.layers.unit_words import unit_words
 from routekit.layers.value_words import understand_words
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Callable, Collection
 
 NO_DATA: Final = -9999.0
 """Number that means «not known» whatever the study says."""
@@ -95,6 +95,32 @@ class Lengths(NamedTuple):
     """Unit written in the cell, as in the study file; NaN where none is. Shape (n,)."""
 
 
+def read_each_once(read: Callable[[pd.Series], pd.Series], column: pd.Series) -> pd.Series:
+    """Read each distinct text of a column once: most layers repeat few on many rows.
+
+    Parameters
+    ----------
+    read : callable
+        Turns a column of texts into a column of texts, each by itself.
+    column : pandas.Series of str, shape (n,)
+
+    Returns
+    -------
+    pandas.Series of str, shape (n,)
+        NaN where `column` is.
+
+    Examples
+    --------
+    >>> read_each_once(lambda cells: cells.str.upper(), pd.Series(["a", "b", "a"])).tolist()
+    ['A', 'B', 'A']
+    """
+    places, distinct = pd.factorize(column)
+    if len(distinct) > len(column) / 2:
+        return read(column)
+    cells = read(pd.Series(distinct, dtype=column.dtype))
+    return pd.Series(cells.array.take(places, allow_fill=True), index=column.index)
+
+
 def read_text(column: pd.Series) -> pd.Series:
     """Read a column as text: outer blanks gone, whole numbers without decimals.
 
@@ -119,8 +145,20 @@ def read_text(column: pd.Series) -> pd.Series:
         text = column.astype("str").str.lower()
     elif types.is_numeric_dtype(column.dtype):
         text = column.astype("str").str.replace(r"\.0+$", "", regex=True)
+    elif isinstance(column.dtype, pd.StringDtype):
+        return read_each_once(_read_words, column)
     else:
-        text = column.astype("str").str.strip()
+        return _read_words(column.astype("str"))
+    return _drop_null_words(text)
+
+
+def _read_words(column: pd.Series) -> pd.Series:
+    """Take the outer blanks and the words for nothing from texts."""
+    return _drop_null_words(column.str.strip())
+
+
+def _drop_null_words(text: pd.Series) -> pd.Series:
+    """Take the words for nothing from texts."""
     known: pd.Series = text.mask(text.str.lower().isin(NULL_WORDS))
     return known
 
@@ -331,8 +369,14 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     >>> parse_stems(pd.Series(["300;250", None, "40,5"])).values.tolist()
     [[0.0, 300.0], [0.0, 250.0], [2.0, 40.5]]
     """
-    text = read_text(texts)
-    text = text.set_axis(np.arange(len(text)), axis=0).dropna()
+    rows, distinct = pd.factorize(read_text(texts))
+    stems = _parse_distinct(pd.Series(distinct, dtype="str"), factor)
+    held = pd.DataFrame({"row": np.arange(len(rows)), "text": rows})
+    return held.merge(stems, on="text")[["row", "diameter_mm"]]
+
+
+def _parse_distinct(text: pd.Series, factor: float) -> pd.DataFrame:
+    """Take distinct texts apart: text (position in `text`) and diameter_mm, a row per stem."""
     text = text[text.str.strip(" ;/+|&,") != ""]
     is_list = text.str.fullmatch(_COMMA_LIST).astype(bool)
     text = text.where(~is_list, text.str.replace(",", ";", regex=False))
@@ -345,7 +389,7 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     factors = np.where(np.isnan(written), factor, written)
     return pd.DataFrame(
         {
-            "row": pieces.index.to_numpy(dtype=np.int64),
+            "text": pieces.index.to_numpy(dtype=np.int64),
             "diameter_mm": lengths.numbers.values * factors,
         }
     )
