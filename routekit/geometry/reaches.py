@@ -21,7 +21,10 @@ _NODES_BENT: Final = 96
 """The same for several: what they take of the lines changes abruptly at a bend."""
 _REACH: Final = 5.5
 """Standard deviations beyond which nothing is added: less than 1e-7."""
-_CELLS_PER_CHUNK: Final = 200_000
+_CERTAIN: Final = 7.0
+"""Standard deviations to an edge from which it is certain: less than 1e-10 lies beyond."""
+_CELLS_PER_CHUNK: Final = 40_000
+"""So many stay in the processor's own memory."""
 _RING: Final = 5
 """Coordinates of a ring of four corners."""
 _ROUNDING_M: Final = 1e-6
@@ -86,16 +89,34 @@ def chance_within(
 
 
 def _integrate(corners: Floats, owner: Ints, distance: Floats, sd: Floats, nodes: int) -> Floats:
-    """Add up over lines across; the points are the origin."""
+    """Add up over lines across where it is in doubt; the points are the origin."""
+    from scipy.special import ndtr  # noqa: PLC0415 - slow to import
+
     gap = _measure_gaps(corners)
     nearest = np.full(len(sd), np.inf)
     np.minimum.at(nearest, owner, gap)
-    turned = _turn_along(corners, owner, gap)
+    # What lies within reach is all that the lines across add up.
+    most = np.where(sd > _LEAST_SD_M, 1.0 - 2.0 * ndtr(-_REACH), 1.0)
+    is_open = (sd > _LEAST_SD_M) & (np.abs(nearest - distance) <= _CERTAIN * sd)
+    found = np.where(nearest < distance, most, 0.0)
+    mine, place = is_open[owner], np.cumsum(is_open) - 1
+    found[is_open] = _add_up(
+        _turn_along(corners[mine], place[owner[mine]], gap[mine]),
+        place[owner[mine]],
+        distance[is_open],
+        sd[is_open],
+        nodes,
+    )
+    return found
+
+
+def _add_up(turned: Floats, owner: Ints, distance: Floats, sd: Floats, nodes: int) -> Floats:
+    """Add up over lines across the long edge of the nearest part, which lies along x."""
     low, high = np.full(len(sd), np.inf), np.full(len(sd), -np.inf)
     west, east = turned[:, :, 0].min(axis=1), turned[:, :, 0].max(axis=1)
     np.minimum.at(low, owner, west)
     np.maximum.at(high, owner, east)
-    far = _REACH * np.maximum(sd, _LEAST_SD_M)
+    far = _REACH * sd
     low, high = np.maximum(low - distance, -far), np.minimum(high + distance, far)
     # Parts beside all lines meet none of them.
     reach = distance[owner] + _ROUNDING_M
@@ -104,12 +125,12 @@ def _integrate(corners: Floats, owner: Ints, distance: Floats, sd: Floats, nodes
     half = np.maximum(high - low, 0.0) / 2
     node, weight = _list_nodes(nodes)
     x = ((low + high) / 2)[:, None] + half[:, None] * node
-    spread = np.maximum(sd, _LEAST_SD_M)[:, None]
+    spread = sd[:, None]
     bottom, top = _slice_parts(turned, x[owner], distance[owner])
     mass = _unite(bottom / spread[owner], top / spread[owner], owner, len(sd))
     density = np.exp(-((x / spread) ** 2) / 2) / (spread * np.sqrt(2 * np.pi))
     total = (half[:, None] * weight * density * mass).sum(axis=1)
-    return np.where(sd > _LEAST_SD_M, np.clip(total, 0.0, 1.0), nearest < distance)
+    return np.asarray(np.clip(total, 0.0, 1.0))
 
 
 @cache
@@ -146,28 +167,52 @@ def _turn_along(corners: Floats, owner: Ints, gap: Floats) -> Floats:
 
 def _slice_parts(corners: Floats, x: Floats, distance: Floats) -> tuple[Floats, Floats]:
     """Find between which y each part, grown by a distance, meets lines across; empty: top below."""
-    reach = distance[:, None]
+    along = np.roll(corners, -1, axis=1) - corners
+    length = np.maximum(np.hypot(along[:, :, 0], along[:, :, 1]), _LEAST_SD_M)[:, :, None]
+    outward = np.stack([along[:, :, 1], -along[:, :, 0]], axis=2) / length
+    edge = corners + outward * distance[:, None, None]
+    ends = np.sort(np.stack([edge, edge + along], axis=2)[:, :, :, 0], axis=2)
+    spans = (ends[:, :, 0] <= x[:, :1]) & (ends[:, :, 1] >= x[:, -1:])
+    over, under = spans & (along[:, :, 0] < 0), spans & (along[:, :, 0] > 0)
+    # Where one edge goes over all lines and one under them, no other reaches further.
+    is_plain = over.any(axis=1) & under.any(axis=1)
+    plain, bent = np.flatnonzero(is_plain), np.flatnonzero(~is_plain)
+    bottom, top = np.empty(x.shape), np.empty(x.shape)
+    for y, side in ((bottom, under), (top, over)):
+        one = side[plain].argmax(axis=1)
+        y[plain] = _follow(edge[plain, one], along[plain, one], x[plain])[0]
+    bottom[bent], top[bent] = _slice_bent(
+        corners[bent], edge[bent], along[bent], x[bent], distance[bent, None]
+    )
+    return bottom, top
+
+
+def _follow(edge: Floats, along: Floats, x: Floats) -> tuple[Floats, Floats]:
+    """Find the y of lines through edges, and which share of the edge lies before each x."""
+    run = along[:, :1]
+    share = (x - edge[:, :1]) / np.where(run == 0, np.nan, run)
+    return edge[:, 1:] + share * along[:, 1:], share
+
+
+def _slice_bent(
+    corners: Floats, edge: Floats, along: Floats, x: Floats, reach: Floats
+) -> tuple[Floats, Floats]:
+    """Do the same by the circle round each corner and each edge moved out, as far as these go."""
     bottom, top = np.full(x.shape, np.inf), np.full(x.shape, -np.inf)
-    following = np.roll(corners, -1, axis=1)
     # Corner by corner: the arrays stay within the processor's own memory.
     for corner in range(corners.shape[1]):
-        start, along = corners[:, corner], following[:, corner] - corners[:, corner]
-        if not along.any():
+        if not along[:, corner].any():
             # The last of a triangle's corners is its first once more.
             continue
-        off = x - start[:, :1]
-        inside = np.abs(off) <= reach
-        rise = np.sqrt(np.maximum(reach**2 - off**2, 0.0))
-        np.maximum(top, start[:, 1:] + rise, out=top, where=inside)
-        np.minimum(bottom, start[:, 1:] - rise, out=bottom, where=inside)
-        length = np.maximum(np.hypot(along[:, 0], along[:, 1]), _LEAST_SD_M)[:, None]
-        edge = start + np.stack([along[:, 1], -along[:, 0]], axis=1) / length * reach
-        run = along[:, :1]
-        share = (x - edge[:, :1]) / np.where(run == 0, np.inf, run)
-        met = (run != 0) & (share >= 0) & (share <= 1)
-        y = edge[:, 1:] + share * along[:, 1:]
-        np.maximum(top, y, out=top, where=met)
-        np.minimum(bottom, y, out=bottom, where=met)
+        start = corners[:, corner]
+        with np.errstate(invalid="ignore"):
+            rise = np.sqrt(reach**2 - (x - start[:, :1]) ** 2)
+        np.fmax(top, start[:, 1:] + rise, out=top)
+        np.fmin(bottom, start[:, 1:] - rise, out=bottom)
+        y, share = _follow(edge[:, corner], along[:, corner], x)
+        y[(share < 0) | (share > 1)] = np.nan
+        np.fmax(top, y, out=top)
+        np.fmin(bottom, y, out=bottom)
     return bottom, top
 
 
@@ -175,20 +220,31 @@ def _unite(bottom: Floats, top: Floats, owner: Ints, size: int) -> Floats:
     """Probability of the intervals of each pair together, on every line."""
     from scipy.special import ndtr  # noqa: PLC0415 - slow to import
 
+    is_met = bottom <= top
+    low, high = np.where(is_met, bottom, np.inf), np.where(is_met, top, np.inf)
     count = np.bincount(owner, minlength=size)
     total = np.zeros((size, bottom.shape[1]))
     for several in np.unique(count[count > 0]):
         mine = np.flatnonzero(count[owner] == several)
         shape = (-1, several, bottom.shape[1])
-        low, high = (one[mine].reshape(shape).swapaxes(0, 1) for one in (bottom, top))
-        order = np.argsort(low, axis=0, kind="stable")
-        low, high = np.take_along_axis(low, order, 0), np.take_along_axis(high, order, 0)
-        reached, added = np.full(low.shape[1:], -np.inf), np.zeros(low.shape[1:])
-        for start, end in zip(low, high, strict=True):
-            added += np.maximum(ndtr(end) - ndtr(np.maximum(start, reached)), 0.0)
-            np.maximum(reached, end, out=reached)
-        total[count == several] = added
+        # Each by size: between the same ends lies the same, whichever belong together.
+        begin, end = (_sort_parts(one[mine].reshape(shape)) for one in (low, high))
+        mass = ndtr(end[-1]) - ndtr(begin[0])
+        for before, after in zip(end[:-1], begin[1:], strict=True):
+            gap = np.nonzero(after > before)
+            mass[gap] -= ndtr(after[gap]) - ndtr(before[gap])
+        total[count == several] = mass
     return total
+
+
+def _sort_parts(values: Floats) -> Floats:
+    """Sort by the middle axis, and put it first: neighbours change places, few as they are."""
+    rows = np.ascontiguousarray(values.swapaxes(0, 1))
+    for turn in range(len(rows)):
+        last = turn % 2 + 2 * ((len(rows) - turn % 2) // 2)
+        one, other = rows[turn % 2 : last : 2], rows[turn % 2 + 1 : last : 2]
+        one[:], other[:] = np.minimum(one, other), np.maximum(one, other)
+    return rows
 
 
 def split_convex(polygons: Objects) -> tuple[Floats, Ints]:

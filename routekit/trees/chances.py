@@ -20,6 +20,7 @@ from numpy.typing import ArrayLike
 from routekit.arrays import Flags, Floats, Ints, Objects
 from routekit.geometry.plane import (
     ON_EDGE_M,
+    Edges,
     circle_polygon_area,
     polygon_distance,
     polygon_edges,
@@ -40,6 +41,7 @@ _ASIDE: Final = float(np.sqrt(3.0))
 _NO_DOUBT: Final = 1e-4
 _ROUNDING: Final = 1e-9
 """Share of an area by which rounding may be off (house choice)."""
+_PAIRS_PER_CHUNK: Final = 4_000
 _ACROSS: Final = np.linspace(-4.0, 4.0, 17)
 
 Share = Callable[[Objects, Floats, Floats], Floats]
@@ -230,8 +232,9 @@ def _average_share(
     rows = np.flatnonzero(found == 0.0)
     _, first, back = np.unique(pair[rows], return_index=True, return_inverse=True)
     whole = pair[rows[first]]
-    across = _point_across(pairs.shapes[whole], pairs.stems[whole])[back]
-    clear, square = (one[back] for one in _measure_clear(pairs.shapes[whole], pairs.stems[whole]))
+    points = np.asarray(shapely.points(pairs.stems[whole]))
+    across = _point_across(pairs.shapes[whole], points)[back]
+    clear, square = (one[back] for one in _measure_clear(pairs.shapes[whole], points))
     sd = pairs.sd_m[pair[rows]]
     is_plane = share in (severed_share, footprint_share)
     wall = _find_walls(pairs.shapes[whole], pairs.stems[whole], reach[rows[first]])[back]
@@ -268,11 +271,11 @@ def _average_share(
     return _average(found, pair, len(several))
 
 
-def _measure_clear(shapes: Objects, stems: Floats) -> tuple[Floats, Floats]:
+def _measure_clear(shapes: Objects, points: Objects) -> tuple[Floats, Floats]:
     """Measure from the hulls of works to stems, m; and the direction, of length 1."""
     distinct, row = _number_shapes(shapes)
     hulls = shapely.convex_hull(distinct)[row]
-    return shapely.distance(hulls, shapely.points(stems)), _point_across(hulls, stems)
+    return shapely.distance(hulls, points), _point_across(hulls, points)
 
 
 def _is_short(away_m: Floats, radius_m: Floats, limit: float) -> Flags:
@@ -348,12 +351,11 @@ def _chance_above(margin: Floats) -> Floats:
     return np.asarray(part.sum(axis=1) + tails)
 
 
-def _point_across(shapes: Objects, stems: Floats) -> Floats:
+def _point_across(shapes: Objects, points: Objects) -> Floats:
     """Direction from each work to its stem, of length 1.
 
     Square to the longer side, whichever way, for a stem in the work: the error lies alike to both.
     """
-    points = shapely.points(stems)
     link = shapely.shortest_line(shapes, points)
     ends = shapely.get_coordinates(link).reshape(-1, 2, 2)
     step = ends[:, 1] - ends[:, 0]
@@ -382,18 +384,23 @@ def severed_share(shapes: Objects, stems: Floats, radius_m: Floats) -> Floats:
         All of it where the stem stands in the trench.
     """
     distinct, row = _number_shapes(shapes)
-    edges = polygon_edges(distinct)
-    own = np.arange(len(shapes))
+    edges, taken = polygon_edges(distinct), np.zeros(len(shapes))
+    # So many at a time stay in the processor's own memory.
+    for first in range(0, len(shapes), _PAIRS_PER_CHUNK):
+        mine = slice(first, first + _PAIRS_PER_CHUNK)
+        taken[mine] = _sever(stems[mine], radius_m[mine], edges, row[mine])
+    area = np.pi * radius_m**2
+    return np.asarray(taken / np.where(area > 0, area, np.nan))
+
+
+def _sever(stems: Floats, radius_m: Floats, edges: Edges, row: Ints) -> Floats:
+    """Area of circles that trenches dig or cut off, m2; all of it where the stem stands in one."""
     _, within = polygon_distance(stems, edges, row)
     taken = circle_polygon_area(stems, radius_m, edges, row)
     clear = np.flatnonzero(~within)
-    shade = np.zeros(len(shapes))
-    shade[clear] = shadow_area(
-        stems[clear], radius_m[clear], edges, np.arange(len(clear)), row[clear]
-    )
-    area = np.pi * radius_m**2
-    most = np.where(within[own], area, np.maximum(shade, taken))
-    return np.asarray(most / np.where(area > 0, area, np.nan))
+    shade = shadow_area(stems[clear], radius_m[clear], edges, np.arange(len(clear)), row[clear])
+    taken[clear] = np.maximum(shade, taken[clear])
+    return np.where(within, np.pi * radius_m**2, taken)
 
 
 def footprint_share(shapes: Objects, stems: Floats, radius_m: Floats) -> Floats:

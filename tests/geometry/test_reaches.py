@@ -256,3 +256,33 @@ def test_excavations_are_split_into_convex_parts_that_fill_them(order):
     for shape, whole in zip(shapes, union, strict=True):
         if shape is not None:
             assert whole.symmetric_difference(shape).area < 1e-9
+
+
+def test_a_box_cut_in_two_triangles_is_the_box():
+    """Points about its corners, where the edges that go over the lines end."""
+    rng = np.random.default_rng(8)
+    count = 120
+    length, width = rng.uniform(2, 12, count), rng.uniform(0.5, 4, count)
+    distance, sd = rng.uniform(0.2, 3, count), 10 ** rng.uniform(-1, 0, count)
+    local = np.stack([length, width], axis=1) / 2 + rng.normal(0, 1, (count, 2)) * distance[:, None]
+    half = np.stack([length, width], axis=1) / 2
+    box = half[:, None] * np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]])
+    cuts = np.where(rng.random(count)[:, None] < 0.5, [0, 1, 2, 0, 2, 3], [1, 2, 3, 1, 3, 0])
+    halves = np.take_along_axis(box, cuts[:, :, None], axis=1).reshape(-1, 3, 2)
+    triangles = np.concatenate([halves, halves[:, :1]], axis=1)
+    found = chance_within(triangles, np.repeat(np.arange(count), 2), local, distance, sd)
+    values = zip(length, width, local, distance, sd, strict=True)
+    expected = np.array([slow_chance(*one) for one in values])
+    assert ((expected > 0.02) & (expected < 0.98)).sum() > 50
+    np.testing.assert_allclose(found, expected, atol=2e-3)
+
+
+def test_what_is_certain_is_what_the_lines_would_add_up():
+    """Beside a long trench, from 6.9 to 7.1 deviations inside its reach and outside it."""
+    box = np.array([[[-500, 0], [500, 0], [500, 1], [-500, 1.0]]] * 4)
+    away = 4.0 + np.array([-7.1, -6.9, 6.9, 7.1]) * 0.3
+    points = np.stack([np.zeros(4), away], axis=1)
+    found = chance_within(box, np.arange(4), points, np.full(4, 3.0), np.full(4, 0.3))
+    np.testing.assert_allclose(found[:2], 1 - 2 * norm.sf(5.5), atol=1e-11)
+    np.testing.assert_allclose(found[2:], 0, atol=1e-11)
+    assert found[2] > found[3] == 0
