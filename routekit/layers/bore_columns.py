@@ -127,7 +127,8 @@ def name_sizes(cells: pd.Series, *, unit: str) -> pd.Series:
     """
     parts = read_sizes(cells)
     letters = parts["letters"].where(~parts["is_bad"]).astype("str")
-    shape = letters.map(understand_words("sewers", "shape", letters.dropna().unique()))
+    meant = understand_words("sewers", "shape", letters.dropna().unique())
+    shape = letters.map(meant).astype("str")
     second = "/" + parts["second"].astype("str")
     size = parts["first"].astype("str") + second.where(parts["second"].notna(), "")
     named = shape + " " + size + " " + parts["unit"].fillna(unit)

@@ -14,6 +14,7 @@ from routekit.layers.columns import load_columns
 from routekit.layers.findings import name_first
 from routekit.layers.settings import METRES
 from routekit.layers.units import median_limits, middle_values
+from routekit.words.columns import say_each
 from routekit.words.texts import message, say
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from routekit.arrays import Flags, Floats
     from routekit.layers.findings import Findings
     from routekit.layers.settings import InputSettings
     from routekit.layers.units import ColumnUnit
@@ -104,28 +106,72 @@ def blank_zero_levels(
     return out
 
 
-def report_rising(runs: pd.DataFrame, *, findings: Findings) -> None:
-    """Sum up the runs whose levels rise from their upstream end.
+def find_drops(runs: pd.DataFrame, manholes: pd.DataFrame) -> tuple[Floats, Flags]:
+    """Find how far each run drops from its start, by its own levels, else by its manholes.
 
     Parameters
     ----------
-    runs : pandas.DataFrame
-        With row_key, invert_up_m, invert_down_m.
-    findings : Findings
-        Takes one finding with the count, since half a real network may rise.
+    runs : pandas.DataFrame, n rows
+        With from_manhole, to_manhole, invert_up_m, invert_down_m.
+    manholes : pandas.DataFrame
+        With manhole_id, cover_level_m, invert_level_m, depth_m.
+
+    Returns
+    -------
+    drop : numpy.ndarray of float, shape (n,)
+        In m; NaN where neither is known. By manholes it tells the way of flow at most: their
+        lowest level need not be that of the run.
+    is_by_manholes : numpy.ndarray of bool, shape (n,)
     """
-    rise = runs["invert_down_m"] - runs["invert_up_m"]
-    is_rising = rise > 0
+    below = manholes["cover_level_m"] - manholes["depth_m"]
+    level = manholes["invert_level_m"].fillna(below).set_axis(manholes["manhole_id"])
+    level = level[~level.index.duplicated() & level.index.notna()]
+    up, down = (runs[end].map(level).astype(float) for end in ("from_manhole", "to_manhole"))
+    own = (runs["invert_up_m"] - runs["invert_down_m"]).to_numpy(dtype=np.float64)
+    drop = np.where(np.isnan(own), (up - down).to_numpy(dtype=np.float64), own)
+    return drop, np.isnan(own) & ~np.isnan(drop)
+
+
+def report_rising(runs: pd.DataFrame, manholes: pd.DataFrame, *, findings: Findings) -> None:
+    """Sum up the runs whose levels, or those of their manholes, rise from their upstream end.
+
+    Parameters
+    ----------
+    runs, manholes : pandas.DataFrame
+        As for `find_drops`; runs with row_key.
+    findings : Findings
+        Takes one finding with the count, since half a real network may rise; each run that rises
+        by its manholes is named, for nothing else tells that it may be drawn against its flow.
+    """
+    drop, is_by_manholes = find_drops(runs, manholes)
+    is_against = is_by_manholes & (drop < 0)
+    findings.add(
+        "warning",
+        "sewers",
+        runs.loc[is_against, "row_key"],
+        field="geometry",
+        seen=say_each(
+            "no levels of its own, and its manholes rise by {rise:.2f} m along it",
+            rise=-drop[is_against],
+        ),
+        done=say(
+            "left as drawn, with its fall and capacity not known, and no dry-weather flow counted "
+            "along its line; chainages count from its first point. If it is drawn against the "
+            "flow, draw it the other way round or map from_manhole and to_manhole; else check the "
+            "levels of the manholes"
+        ),
+    )
+    drop = np.where(is_by_manholes, np.nan, drop)
+    is_rising = drop < 0
     if not is_rising.any():
         return
-    n_both = int(rise.notna().sum())
     seen = say(
         "{n:,} of {total:,} runs with both levels rises from its start, by {rise:.2f} m: {runs}",
         "{n:,} of {total:,} runs with both levels rise from their start, by up to {rise:.2f} m: "
         "{runs}",
         n=int(is_rising.sum()),
-        total=n_both,
-        rise=rise.max(),
+        total=int((~np.isnan(drop)).sum()),
+        rise=-np.nanmin(drop),
         runs=name_first(runs.loc[is_rising, "row_key"]),
     )
     done = say(

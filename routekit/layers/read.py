@@ -496,5 +496,5 @@ def _fit_layers(
         vectors, canopy, inputs=inputs, findings=findings, terrain=rasters["terrain"]
     )
     tallies["trees"]["made"] += len(vectors["trees"]) - n_inventory
-    report_rising(vectors["sewers"], findings=findings)
+    report_rising(vectors["sewers"], aside.take_down(vectors["manholes"]), findings=findings)
     return tables | vectors

@@ -32,14 +32,32 @@ def find_falls(runs: pd.DataFrame, *, level_error_m: float) -> Floats:
     falls as drawn within a line that rises on both sides is of unknown direction as well.
     """
     drop = (runs["invert_up_m"] - runs["invert_down_m"]).to_numpy(dtype=float)
+    return np.where(find_unclear(runs, drop, level_error_m=level_error_m), np.nan, drop)
+
+
+def find_unclear(runs: pd.DataFrame, drop: Floats, *, level_error_m: float) -> Flags:
+    """Find the runs of which levels do not tell which way they flow, as `find_falls` says.
+
+    Parameters
+    ----------
+    runs : DataFrame, n rows
+        from_manhole, to_manhole.
+    drop : numpy.ndarray of float, shape (n,)
+        Level at the start less level at the end, m; NaN not known, which makes no run unclear.
+    level_error_m : float
+        As for `find_falls`.
+
+    Returns
+    -------
+    numpy.ndarray of bool, shape (n,)
+    """
     falls, rises = drop > level_error_m, drop < -level_error_m
     start, end, size = _number_ends(runs)
     into_falls, into_rises = (_mark_ends(end, which, size) for which in (falls, rises))
     out_falls, out_rises = (_mark_ends(start, which, size) for which in (falls, rises))
     as_drawn = (into_falls & ~into_rises)[start] & (out_falls & ~out_rises)[end]
     against = (into_rises & ~into_falls)[start] & (out_rises & ~out_falls)[end]
-    is_unclear = (rises & ~as_drawn) | (falls & against)
-    return np.where(is_unclear, np.nan, drop)
+    return np.asarray((rises & ~as_drawn) | (falls & against))
 
 
 def _number_ends(runs: pd.DataFrame) -> tuple[Ints, Ints, int]:

@@ -13,11 +13,15 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from routekit.advice.rates import RateGroup
 from routekit.advice.site_items import DIVERTS
 from routekit.arrays import ID_MARK, Floats, Ints, list_ids, split_ids, take_numbers
 from routekit.layers.houses import count_houses
+from routekit.layers.levels import find_drops
+from routekit.methods.falls import find_unclear
 from routekit.pipes.hose import Duty, find_duty
 from routekit.pipes.settings import FlowSettings
 from routekit.programme.cut_off import HOURS_OF_DAY, count_hours, pulled_days
@@ -103,7 +107,7 @@ def find_diversions(
     works, members = _list_works(tables)
     runs = tables.runs.set_index("run_id", drop=False)
     ends = _find_ends(works, members, runs)
-    flows = _find_flows(tables, settings).reindex(members["run_id"])
+    flows = _find_flows(tables, settings, flow).reindex(members["run_id"])
     group = members["work"].to_numpy(np.int64)
     carried = pd.DataFrame(
         {name: _most(flows[name].to_numpy(float), group, len(works)) for name in flows}
@@ -180,13 +184,24 @@ def _find_ends(works: pd.DataFrame, members: pd.DataFrame, runs: gpd.GeoDataFram
     )
 
 
-def _find_flows(tables: Flows, settings: DiversionSettings) -> pd.DataFrame:
-    """Find flow and houses by run: in dry weather that of all houses above, by design its own."""
+def _find_flows(tables: Flows, settings: DiversionSettings, flow: FlowSettings) -> pd.DataFrame:
+    """Find flow and houses by run: in dry weather that of all houses above, by design its own.
+
+    What lies above is not known in a network in which a run may flow the other way round.
+    """
     runs = tables.runs
     houses = count_houses(runs, tables.connections)
-    _, top, foot = _place_ends(runs)
+    names, top, foot = _place_ends(runs)
+    drop, _ = find_drops(runs, tables.manholes)
+    is_unclear = find_unclear(runs, drop, level_error_m=flow.level_error_m)
+    is_here = (top >= 0) & (foot >= 0)
+    links = coo_array(
+        (np.ones(is_here.sum()), (top[is_here], foot[is_here])), shape=(len(names),) * 2
+    )
+    network = np.append(connected_components(links, directed=False)[1], -1)
+    is_lost = np.isin(network[np.maximum(top, foot)], network[np.maximum(top, foot)][is_unclear])
     drained = np.where((runs["use"] == STORM).to_numpy(bool), 0.0, houses)
-    above = gather_downstream(top, foot, drained)
+    above = np.where(is_lost, np.nan, gather_downstream(top, foot, drained))
     litres = settings.persons_a_house * settings.litres_a_person * settings.peak_factor
     return pd.DataFrame(
         {

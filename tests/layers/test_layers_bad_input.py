@@ -625,6 +625,22 @@ def test_rising_runs_are_kept_and_summed(district):
     assert layers.runs["invert_down_m"].iloc[0] == 2.5
 
 
+def test_lines_that_rise_by_their_manholes_are_named(district):
+    """No ids and no levels on the lines: the levels of the manholes alone tell that."""
+    bare = make_sewers()[["run_id", "diameter_mm", "material", "geometry"]]
+    district.put("sewers", bare.assign(geometry=[LINES[0].reverse(), LINES[1], LINES[2]]))
+    manholes = make_manholes().assign(depth_m=[None, None, None, 2.4])
+    district.put("manholes", manholes.assign(invert_level_m=[2.0, 1.9, 1.8, None]))
+    told = pick(district.read().findings, severity="warning", field="geometry")
+    assert told["row"].tolist() == ["R1"]
+    assert told["seen"].tolist() == [
+        "no levels of its own, and its manholes rise by 0.10 m along it"
+    ]
+    assert "draw it the other way round or map from_manhole" in told["done"].iloc[0]
+    district.put("sewers", bare.assign(invert_up_m=2.1, invert_down_m=2.0))
+    assert pick(district.read().findings, seen="manholes rise").empty
+
+
 def test_rows_that_are_no_live_tree_are_left_out(district):
     district.put("trees", make_trees(status=["living", "stump", "planting site"]))
     district.say(

@@ -295,6 +295,27 @@ def test_what_is_taken_away_is_not_known_and_never_a_plug(sample_result):
     assert (reckon(sample_result, **blind["levels"])["pump_stands"] == "not known").all()
 
 
+def test_no_dry_weather_flow_is_counted_where_a_run_may_flow_the_other_way(sample_result):
+    """The run that flows in from elsewhere has no levels, and its manholes rise along it."""
+    runs, planned = sample_result.runs, reckon(sample_result)
+    known = planned["dry_l_s"].notna()
+    work = known.index[known][0]
+    foot = planned.loc[work, "from_manhole"]
+    bare = {"invert_up_m": np.nan, "invert_down_m": np.nan}
+    stub = runs.head(1).assign(run_id="stub", from_manhole="elsewhere", to_manhole=foot, **bare)
+    manholes = sample_result.manholes.assign(cover_level_m=100.0, depth_m=np.nan)
+    manholes = manholes.assign(invert_level_m=np.nan)
+    stub_hole = manholes.head(1).assign(manhole_id="elsewhere")
+    joined = pd.concat([manholes, stub_hole], ignore_index=True)
+    for level, is_known in ((96.0, True), (90.0, False)):
+        joined.loc[joined["manhole_id"].eq("elsewhere"), "invert_level_m"] = level
+        joined.loc[joined["manhole_id"].eq(foot), "invert_level_m"] = 95.0
+        tables = {"runs": pd.concat([runs, stub], ignore_index=True), "manholes": joined}
+        found = reckon(sample_result, **tables)
+        assert found["dry_l_s"].notna()[work] == is_known
+    assert found["way"].map(str)[work] != "a watched plug may do in dry weather"
+
+
 def test_a_run_that_the_study_calls_critical_is_pumped_with_full_standby(sample_result):
     whole = reckon(sample_result)
     plugged = whole.index[whole["way"] == "a watched plug may do in dry weather"][0]
