@@ -17,6 +17,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.errors import LayerError
+from routekit.geometry.chainage import line_parts
 from routekit.geometry.plane import AREA_DIMENSION
 from routekit.layers.canopy import RasterTrees, find_raster_trees, is_readable
 from routekit.layers.canopy_ground import gather_ground
@@ -34,8 +35,10 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
     from pathlib import Path
 
+    from routekit.arrays import Floats
     from routekit.layers.findings import Findings
     from routekit.layers.settings import CrownSettings, InputSettings
+    from routekit.words.columns import Texts
 
 FROM_RASTER: Final = "canopy raster"
 ORIGINS: Final = ("inventory", FROM_RASTER)
@@ -66,78 +69,126 @@ _SLIVER: Final = 0.1
 def part_groups(
     trees: gpd.GeoDataFrame, drawn: Collection[str], *, findings: Findings
 ) -> gpd.GeoDataFrame:
-    """Take groups, hedges and woods that are drawn as one area in parts, with a stem in each.
+    """Take groups, hedges and woods that are drawn as one area or line in parts, a stem in each.
 
     One stem in the middle of a long area would leave its ends without a root zone.
 
     Parameters
     ----------
     trees : geopandas.GeoDataFrame, n rows
-        Points or areas, with tree_id, row_key and crown_diameter_m (m).
+        Points, areas or lines, with tree_id, row_key and crown_diameter_m (m).
     drawn : collection of str
-        Ids of trees whose root zone a person drew: they stay whole.
+        Ids of trees whose root zone a person drew: they stay whole, lines with a stem at the
+        middle.
     findings : Findings
-        Takes each area that is parted.
+        Takes each area or line that is parted.
 
     Returns
     -------
     geopandas.GeoDataFrame
-        Parts as rows id.1, id.2 and so on: squares of the area along its longer side, as wide as
-        the crown given, else as the area, within `PART_M`.
+        Points and areas. Parts as rows id.1, id.2 and so on: squares of an area along its longer
+        side, as wide as the crown given, else as the area; pieces of a line as long as the crown
+        given, drawn as wide; all within `PART_M`. A line without a crown gives points in the
+        middle of pieces of the least length, whose crowns are not known.
     """
-    shapes = np.asarray(trees.geometry)
+    shapes = np.array(trees.geometry, dtype=object)
+    is_line = shapely.get_dimensions(shapes) == 1
     radius = np.sqrt(shapely.area(shapes) / np.pi)
     is_area = radius > 0
     reach = np.zeros(len(trees))
     reach[is_area] = shapely.hausdorff_distance(_stem_in(shapes[is_area]), shapes[is_area])
     is_group = is_area & ((reach > SLENDER * radius) | (2 * radius > WIDEST_M))
-    is_group &= ~trees["tree_id"].isin(list(drawn)).to_numpy(dtype=bool)
-    if not is_group.any():
+    is_whole = trees["tree_id"].isin(list(drawn)).to_numpy(dtype=bool)
+    rows, lines = np.flatnonzero(is_group & ~is_whole), np.flatnonzero(is_line & ~is_whole)
+    middle = is_line & is_whole
+    if not (rows.size or lines.size or middle.any()):
         return trees
-    rows = np.flatnonzero(is_group)
-    box = shapely.get_coordinates(shapely.oriented_envelope(shapes[rows])).reshape(-1, 5, 2)
+    shapes[middle] = shapely.line_interpolate_point(shapes[middle], 0.5, normalized=True)
+    given = trees["crown_diameter_m"].to_numpy(dtype=np.float64)
+    sides, group, parts = _part_areas(shapes[rows], given[rows])
+    of_line, pieces, width = _part_lines(shapes[lines], given[lines])
+    seen = say_each(
+        "drawn as an area of {long:.0f} x {short:.0f} m: no crown of one tree, but a group, "
+        "hedge or wood",
+        long=sides.max(axis=1),
+        short=sides.min(axis=1),
+    )
+    _tell_parts(trees["row_key"].iloc[rows], seen, np.bincount(group), findings)
+    seen = say_each(
+        "drawn as a line of {long:.0f} m: a hedge or row of trees",
+        long=shapely.length(shapes[lines]),
+    )
+    _tell_parts(trees["row_key"].iloc[lines], seen, np.bincount(of_line), findings)
+    is_kept = np.ones(len(trees), dtype=bool)
+    is_kept[[*rows, *lines]] = False
+    of = np.concatenate([rows[group], lines[of_line]]).astype(np.int64)
+    made = trees.iloc[np.concatenate([np.flatnonzero(is_kept), of])].reset_index(drop=True)
+    number = pd.Series(of).groupby(of).cumcount() + 1
+    n_whole = int(is_kept.sum())
+    made.loc[n_whole:, "tree_id"] += "." + number.astype("str").set_axis(made.index[n_whole:])
+    made["tree_id"] = tell_apart(made["tree_id"])
+    made.loc[n_whole + len(parts) :, "crown_diameter_m"] = width
+    geometry = np.concatenate([shapes[is_kept], parts, pieces])
+    return made.set_geometry(gpd.GeoSeries(geometry, crs=trees.crs))
+
+
+def _tell_parts(
+    keys: pd.Series, seen: Texts, n_parts: NDArray[np.int64], findings: Findings
+) -> None:
+    """Tell which rows were taken in how many parts."""
+    done = say_each(
+        "taken as {n} part with a stem in its middle, id.1 and so on; survey the stems, or "
+        "draw its zone in root_zones, and it stays one",
+        "taken as {n} parts with a stem in the middle of each, id.1 and so on; survey the "
+        "stems, or draw its zone in root_zones, and it stays one",
+        n=n_parts,
+    )
+    findings.add("warning", "trees", keys, field="geometry", seen=seen, done=done)
+
+
+def _part_areas(
+    shapes: NDArray[np.object_], crown_m: Floats
+) -> tuple[Floats, NDArray[np.int64], NDArray[np.object_]]:
+    """Part areas: sides of the boxes round them, the area of each part, and the parts."""
+    box = shapely.get_coordinates(shapely.oriented_envelope(shapes)).reshape(-1, 5, 2)
     corner, along, across = box[:, 0], box[:, 1] - box[:, 0], box[:, 3] - box[:, 0]
     sides = np.hypot(*np.stack([along, across], axis=-1).swapaxes(0, 1))
-    given = trees["crown_diameter_m"].to_numpy(dtype=np.float64)[rows]
-    side = np.clip(np.where(np.isnan(given), sides.min(axis=1), given), *PART_M)
+    side = np.clip(np.where(np.isnan(crown_m), sides.min(axis=1), crown_m), *PART_M)
     counts = np.ceil(sides / side[:, None] - 1e-9).astype(np.int64)
-    n = counts.prod(axis=1)
-    group = np.repeat(np.arange(len(rows)), n)
-    place = np.arange(len(group)) - np.repeat(np.cumsum(n) - n, n)
+    group, place = _number_parts(counts.prod(axis=1))
     at = np.stack(np.divmod(place, counts[group, 1]), axis=1)[:, None]
     at = np.add(at, ((0, 0), (1, 0), (1, 1), (0, 1))) / counts[group][:, None]
     cells = corner[group][:, None] + at[..., :1] * along[group][:, None]
     cells = shapely.polygons(cells + at[..., 1:] * across[group][:, None])
-    parts = shapely.intersection(shapes[rows][group], cells)
+    parts = shapely.intersection(shapes[group], cells)
     area = shapely.area(parts)
-    is_part = area > _SLIVER * (np.bincount(group, area) / np.bincount(group, area > 0))[group]
-    source = np.concatenate([np.flatnonzero(~is_group), rows[group[is_part]]])
-    made = trees.iloc[source].reset_index(drop=True)
-    n_whole = len(trees) - len(rows)
-    number = pd.Series(group[is_part]).groupby(group[is_part]).cumcount() + 1
-    made.loc[n_whole:, "tree_id"] += "." + number.astype("str").set_axis(made.index[n_whole:])
-    made["tree_id"] = tell_apart(made["tree_id"])
-    geometry = np.concatenate([shapes[~is_group], parts[is_part]])
-    findings.add(
-        "warning",
-        "trees",
-        trees["row_key"].iloc[rows],
-        field="geometry",
-        seen=say_each(
-            "drawn as an area of {long:.0f} x {short:.0f} m: no crown of one tree, but a group, "
-            "hedge or wood",
-            long=sides.max(axis=1),
-            short=sides.min(axis=1),
-        ),
-        done=say_each(
-            "taken as {n} part with a stem in its middle, id.1 and so on; survey the stems, or "
-            "draw its zone in root_zones, and it stays one",
-            "taken as {n} parts with a stem in the middle of each, id.1 and so on; survey the "
-            "stems, or draw its zone in root_zones, and it stays one",
-            n=np.bincount(group[is_part]),
-        ),
-    )
-    return made.set_geometry(gpd.GeoSeries(geometry, crs=trees.crs))
+    mean = np.bincount(group, area) / np.bincount(group, area > 0)
+    is_part = area > _SLIVER * mean[group]
+    return sides, group[is_part], parts[is_part]
+
+
+def _part_lines(
+    shapes: NDArray[np.object_], crown_m: Floats
+) -> tuple[NDArray[np.int64], NDArray[np.object_], Floats]:
+    """Part lines: the line of each part, the parts, and their crown diameters, m (NaN not known).
+
+    A piece that is longer than its crown is wide has one of the same area.
+    """
+    length = shapely.length(shapes)
+    counts = np.ceil(length / np.clip(np.nan_to_num(crown_m), *PART_M) - 1e-9).astype(np.int64)
+    line, place = _number_parts(counts)
+    step, wide = (length / counts)[line], crown_m[line]
+    pieces = line_parts(shapes[line], place * step, (place + 1) * step)
+    middles = shapely.line_interpolate_point(pieces, 0.5, normalized=True)
+    strips = shapely.buffer(pieces, wide / 2)
+    parts = np.where(np.isnan(wide), middles, strips)
+    return line, parts, np.where(wide >= step, wide, np.sqrt(4 * wide * step / np.pi))
+
+
+def _number_parts(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Give each part the thing that it is of, and its place in it from 0 on."""
+    group = np.repeat(np.arange(len(counts)), counts)
+    return group, np.arange(len(group)) - np.repeat(np.cumsum(counts) - counts, counts)
 
 
 def name_parts(decisions: pd.DataFrame, groups: pd.Series, trees: gpd.GeoDataFrame) -> pd.DataFrame:

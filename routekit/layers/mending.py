@@ -36,7 +36,7 @@ LEAST_AREA_M2: Final = 1e-6
 KIND_WORDS: Final = {
     "line": message("line"),
     "point": message("point"),
-    "tree": message("stem or crown"),
+    "tree": message("stem, crown or hedge"),
     "area": message("polygon"),
     "area or line": message("line or polygon"),
 }
@@ -79,7 +79,7 @@ _AREAS: Final = (GeometryType.POLYGON, GeometryType.MULTIPOLYGON)
 FITTING_TYPES: Final[dict[str, tuple[GeometryType, ...]]] = {
     "line": _LINES,
     "point": (*_POINTS, *_AREAS),
-    "tree": (*_POINTS, *_AREAS),
+    "tree": (*_POINTS, *_AREAS, *_LINES),
     "area": _AREAS,
     "area or line": (*_AREAS, *_LINES),
 }
@@ -119,7 +119,10 @@ def mend_geometry(
         points in single parts; areas valid, possibly of several parts.
     """
     table = _leave_out_unfit(table, layer, kind, findings, tally)
+    drawn = np.asarray(table.geometry)
     table = mend_areas(table, layer, findings)
+    if kind == "tree":
+        table = _take_points(table, drawn, layer, findings)
     table = _drop_doubled_parts(table, layer, findings)
     table = _merge_lines(table, layer, findings)
     table = _split_parts(table, layer, id_column, findings, tally)
@@ -346,6 +349,24 @@ def _split_parts(
     )
     tally["made"] += len(out) - len(table)
     return out
+
+
+def _take_points(
+    table: gpd.GeoDataFrame, drawn: NDArray[np.object_], layer: str, findings: Findings
+) -> gpd.GeoDataFrame:
+    """Take lines and areas without size for points, as first `drawn`: a tree stands there."""
+    geometry = np.array(table.geometry, dtype=object)
+    dimension, area = shapely.get_dimensions(drawn), shapely.area(geometry)
+    is_small = (dimension == 1) & (shapely.length(drawn) < LEAST_LENGTH_M)
+    is_small |= (dimension == AREA_DIMENSION) & (area < LEAST_AREA_M2)
+    if not is_small.any():
+        return table
+    xy, row = shapely.get_coordinates(drawn[is_small], return_index=True)
+    geometry[is_small] = shapely.points(xy[np.unique(row, return_index=True)[1]])
+    seen, done = say("line or polygon without size"), say("taken as a stem")
+    keys = table.loc[is_small, "row_key"]
+    findings.add("warning", layer, keys, field="geometry", seen=seen, done=done)
+    return table.set_geometry(gpd.GeoSeries(geometry, index=table.index, crs=table.crs))
 
 
 def _take_middles(table: gpd.GeoDataFrame, layer: str, findings: Findings) -> gpd.GeoDataFrame:

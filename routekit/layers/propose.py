@@ -255,6 +255,9 @@ def guess_layer(frame: pd.DataFrame, name: str, gains: Mapping[str, float] = NO_
         # Most rows decide: a hedge drawn as a line among stems makes no other layer of them.
         types = pd.Series(shapely.get_type_id(np.asarray(frame.geometry.dropna()))).mode()[:1]
         fitting = [n for n, k in VECTOR_LAYERS.items() if types.isin(FITTING_TYPES[k]).all()]
+        # Lines are trees only where the name says so.
+        if types.isin(FITTING_TYPES["line"]).all() and not _rate_layer("trees", name):
+            fitting = [each for each in fitting if each != "trees"]
     else:
         fitting = list(TABLE_LAYERS)
     cells = _take_cells(frame)

@@ -5,7 +5,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import shapely
-from shapely import LineString, Point, box
+from shapely import LineString, MultiLineString, Point, Polygon, box
 from small_district import CRS, assert_accounted, at, make_manholes, make_trees, pick
 
 from routekit.errors import RoutekitError
@@ -118,3 +118,76 @@ def test_parts_of_a_group_take_no_name_of_a_tree(district):
     trees = district.read().trees.set_index("tree_id")
     assert set(trees.index) == {"G.1~2", "G.2~2", "G.1", "G.2", *(f"G.{n}" for n in range(3, 9))}
     assert trees.loc[["G.1", "G.2"]].geometry.tolist() == places[1:]
+
+
+def test_a_hedge_drawn_as_a_line_is_planting_with_a_stem_in_each_part(district):
+    bent = LineString([at(0, -5), at(20, -5), at(20, -25)])
+    short = LineString([at(100, 4), at(103, 4)])
+    apart = MultiLineString([[at(0, 30), at(8, 30)], [at(20, 30), at(24, 30)]])
+    drawn = [bent, short, apart, box(*at(60, 4), *at(66, 9)), Point(at(110, 4))]
+    wide = [2.0, 6.0, np.nan, np.nan, 7.0]
+    layer = {"tree_id": list("HSMAP"), "stem_diameter_mm": [np.nan] * 5, "crown_diameter_m": wide}
+    district.put("trees", gpd.GeoDataFrame(layer, geometry=drawn, crs=CRS))
+    layers = district.read()
+    trees = layers.trees.set_index("tree_id")
+    names = [f"H.{n}" for n in range(1, 11)]
+    named = ["A", *names, "M.1.1", "M.1.2", "M.2.1", "P", "S.1"]
+    assert set(trees.index) == set(named)
+    hedge = trees.loc[names]
+    assert shapely.hausdorff_distance(bent, shapely.union_all(hedge.geometry)) <= 2.0 + 1e-9
+    assert shapely.union_all(hedge["crown"]).covers(bent.buffer(0.97, cap_style="flat"))
+    # A piece of 4 m by 2 m has the crown of the circle of its area; a short line its own.
+    assert hedge["crown_diameter_m"].tolist() == pytest.approx([np.sqrt(32 / np.pi)] * 10)
+    assert trees.loc["S.1", "crown_diameter_m"] == 6.0
+    assert trees.loc["S.1", "crown"].area > np.pi * 3**2
+    unknown = trees.loc[["M.1.1", "M.1.2", "M.2.1"]]
+    assert unknown["crown"].isna().all()
+    assert unknown["crown_diameter_m"].isna().all()
+    assert [point.x - at(0, 0)[0] for point in unknown.geometry] == pytest.approx([2, 6, 22])
+    told = pick(layers.findings, layer="trees", row="H", seen="drawn as a line of 40 m")
+    assert told["done"].str.startswith("taken as 10 parts").all()
+    assert not (layers.findings["severity"] == "error").any()
+    assert_accounted(layers)
+
+
+def test_a_hedge_line_whose_zone_a_person_drew_stays_one(district):
+    line = LineString([at(10, 4), at(50, 4)])
+    district.put("trees", make_trees(geometry=[line, *make_trees().geometry[1:]]))
+    own = gpd.GeoDataFrame({"tree_id": ["T1"]}, geometry=[line.buffer(3)], crs=CRS)
+    district.put("root_zones", own)
+    trees = district.read().trees.set_index("tree_id")
+    assert trees.index.tolist() == ["T1", "T2", "T3"]
+    assert trees.geometry["T1"].distance(Point(at(30, 4))) < 1e-6
+
+
+def test_a_decision_on_a_hedge_line_holds_for_each_of_its_parts(district):
+    line = LineString([at(20, 4), at(32, 4)])
+    district.put("trees", make_trees(geometry=[line, *make_trees().geometry[1:]]))
+    rows = {"tree_id": ["T1"], "decision": ["no_pit"], "by": ["arborist"], "reason": ["hedge"]}
+    district.put("decisions", pd.DataFrame(rows))
+    layers = district.read()
+    assert layers.decisions["tree_id"].tolist() == ["T1.1", "T1.2", "T1.3"]
+    assert layers.trees["stem_diameter_mm"].tolist() == [300.0] * 3 + [400.0, 500.0]
+
+
+@pytest.mark.parametrize(
+    "drawn",
+    [
+        LineString([at(10, 4), at(10, 4)]),
+        Polygon([at(10, 4), at(12, 4), at(10, 4)]),
+        MultiLineString([[at(10, 4), at(10, 4)]]),
+    ],
+)
+def test_a_tree_drawn_without_size_is_a_stem(district, drawn):
+    district.put("trees", make_trees(geometry=[drawn, *make_trees().geometry[1:]]))
+    layers = district.read()
+    assert layers.trees.geometry[0].distance(Point(at(10, 4))) < 1e-6
+    assert len(pick(layers.findings, layer="trees", row="T1", seen="without size")) == 1
+
+
+def test_lines_are_guessed_to_be_trees_only_where_their_name_says_so():
+    line = [LineString([at(10, 4), at(50, 4)])] * 2
+    table = {"id": ["1", "2"], "art": ["Carpinus betulus"] * 2, "breite": [1.0, 2.0]}
+    hedges = gpd.GeoDataFrame(table, geometry=line, crs=CRS)
+    assert guess_layer(hedges, "hecken.gpkg") == "trees"
+    assert guess_layer(hedges, "anlagen.gpkg") != "trees"

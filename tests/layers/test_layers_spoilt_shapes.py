@@ -11,7 +11,7 @@ import pyproj
 import pytest
 import rasterio
 from sample_copy import SampleCopy, call
-from shapely import LineString, Point, Polygon
+from shapely import GeometryCollection, LineString, Point, Polygon
 from small_district import CRS, assert_accounted, at, make_sewers, make_trees, pick
 
 from routekit.errors import CrsError, FieldError, LayerError
@@ -72,7 +72,11 @@ def test_an_arc_is_made_of_straight_pieces(district):
     [
         ("sewers", [Point(at(x, 0)) for x in (0, 50, 100)], "3 × point found, line expected"),
         ("sewers", [Point(at(x, 0)).buffer(1) for x in (0, 50, 100)], "polygon found, line"),
-        ("trees", LINES, "3 × line found, stem or crown expected"),
+        (
+            "trees",
+            [GeometryCollection(line) for line in LINES],
+            "3 × collection of geometries found, stem, crown or hedge expected",
+        ),
     ],
 )
 def test_the_wrong_kind_of_geometry_is_said_exactly(district, layer, shapes, says):
