@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from functools import cache, reduce
 from typing import NamedTuple
 
@@ -19,6 +18,7 @@ from routekit.sureness.bench import (
     CUTTING_PLACE,
     MONITOR_PLACE,
     RENEWAL_PLACES,
+    Amounts,
     Bench,
     take_runs,
 )
@@ -41,7 +41,6 @@ _EDGE = 1e-9
 _WEIGHTS = "weights."
 _OF_PRICES = ("rates.", "production.")
 _OF_LIVES = (*_OF_PRICES, "life.", "work.", RULE)
-_IS_BURST = np.isin(np.arange(len(CODES)), BURST_PLACES)
 _DAILY = [f"rates.{name}" for name in DAY_ITEMS]
 
 
@@ -67,7 +66,7 @@ class Factors(NamedTuple):
 
 
 class Outcome(NamedTuple):
-    """What would be chosen, shape (s, n) each.
+    """What would be chosen, shape (s, n) each, of m runs alone (s, m).
 
     Attributes
     ----------
@@ -88,6 +87,7 @@ def choose_anew(
     values: Floats,
     chosen: Ints,
     *,
+    rows: Ints | None = None,
     factors: Factors | None = None,
     by_how_much: bool = True,
 ) -> Outcome:
@@ -101,6 +101,8 @@ def choose_anew(
         Values of the inputs.
     chosen : numpy.ndarray of int, shape (n,)
         Technique against which margins are measured; -1 none.
+    rows : numpy.ndarray of int, shape (m,), optional
+        Ascending, whole strings: these runs alone.
     factors : Factors, optional
         From `find_factors` for these values, where they are known.
     by_how_much : bool, optional
@@ -111,54 +113,65 @@ def choose_anew(
     Outcome
     """
     factors = factors or find_factors(bench, inputs, values)
-    best, margin = np.full((2, len(values), len(chosen)), np.nan)
+    rows = np.arange(len(bench.string)) if rows is None else rows
+    needed = _find_needed(bench, chosen, rows)
+    best, margin = np.full((2, len(values), len(rows)), np.nan)
     runs_per_part = max(_RUNS_PER_PART, _CELLS_PER_CHUNK // (max(len(values), 1) * len(CODES)))
-    for rows in _divide_runs(bench.string, runs_per_part):
-        some, mine = _lay_out(take_runs(bench, rows)), chosen[rows]
-        size = max(len(rows) * len(CODES), 1)
-        count = max(1, -(-len(values) * size // _CELLS_PER_CHUNK))
-        chunks = zip(*(np.array_split(array, count) for array in (values, *factors)), strict=True)
-        parts = [
-            _choose(some, inputs, one, Factors(*several), mine, by_how_much=by_how_much)
+    for part in _divide_runs(bench.string[rows], needed, runs_per_part):
+        places = np.flatnonzero(needed[part].any(axis=0))
+        some = take_runs(bench, rows[part], places)
+        drawn = (values, factors.own[:, places], factors.then[:, places], factors.visit[:, places])
+        count = max(1, -(-len(values) * len(part) * len(places) // _CELLS_PER_CHUNK))
+        chunks = zip(*(np.array_split(one, count) for one in (*drawn, factors.cut)), strict=True)
+        found = [
+            _choose(
+                some, inputs, one, Factors(*several), chosen[rows[part]], by_how_much=by_how_much
+            )
             for one, *several in chunks
         ]
-        best[:, rows] = np.concatenate([part.best for part in parts])
+        best[:, part] = np.concatenate([one.best for one in found])
         if by_how_much:
-            margin[:, rows] = np.concatenate([part.margin for part in parts])
+            margin[:, part] = np.concatenate([one.margin for one in found])
     return Outcome(best.astype(np.int64), margin)
 
 
-def _divide_runs(string: Ints, runs_per_part: int) -> list[Ints]:
-    """Divide runs into parts of few runs, each ascending, that hold their strings whole."""
+def _find_needed(bench: Bench, chosen: Ints, rows: Ints) -> Flags:
+    """Mark the techniques whose scores tell what is chosen, shape (m, t).
+
+    Those that no decision, check or question rules out in every draw, and the given one. All where
+    a cost is not known, of these or of what may follow, which then counts as the dearest.
+    """
+    inside, unpriced = bench.string[rows] >= 0, bench.unpriced[rows]
+    needed = bench.able[rows] & ~bench.excluded[rows] & (inside[:, None] | ~bench.idle[rows])
+    needed[:, BURST_PLACES] = False
+    for place in (bench.burst[rows], chosen[rows]):
+        given = np.flatnonzero(place >= 0)
+        needed[given, place[given]] = True
+    paid = needed.copy()
+    paid[:, RENEWAL_PLACES] = True
+    needed[(paid & unpriced).any(axis=1) | ~needed.any(axis=1)] = True
+    return needed
+
+
+def _divide_runs(string: Ints, needed: Flags, runs_per_part: int) -> list[Ints]:
+    """Divide runs into parts of few runs, each ascending, that hold their strings whole.
+
+    Runs of which the same techniques are needed go together.
+    """
     size = len(string)
-    first = np.arange(size)
+    head = np.arange(size)
     inside = string >= 0
-    head = np.full(int(string.max(initial=-1)) + 1, size)
-    np.minimum.at(head, string[inside], first[inside])
-    first[inside] = head[string[inside]]
-    part = first // runs_per_part
+    first = np.full(int(string.max(initial=-1)) + 1, size)
+    np.minimum.at(first, string[inside], head[inside])
+    head[inside] = first[string[inside]]
+    united = np.zeros(needed.shape, dtype=bool)
+    np.logical_or.at(united, head, needed)
+    order = np.lexsort((head, *united[head].T))
+    part = np.empty(size, dtype=np.int64)
+    part[order] = np.arange(size) // runs_per_part
+    part = part[head]
     order = np.argsort(part, kind="stable")
     return np.split(order, np.flatnonzero(np.diff(part[order])) + 1) if size else []
-
-
-def _lay_out(bench: Bench) -> Bench:
-    """Lay the runs of each technique side by side in memory: all is worked out along them."""
-    work, limits = bench.work, bench.limits
-    by_item = {
-        name: np.ascontiguousarray(getattr(work, name).swapaxes(1, 2)).swapaxes(1, 2)
-        for name in ("priced", "timed")
-    }
-    by_run = ("capacity_l_s", "rougher", "smoother")
-    return replace(
-        bench,
-        facts={name: np.asfortranarray(values) for name, values in bench.facts.items()},
-        work=replace(work, **by_item),
-        limits=replace(
-            limits, **{name: np.asfortranarray(getattr(limits, name)) for name in by_run}
-        ),
-        excluded=np.asfortranarray(bench.excluded),
-        idle=np.asfortranarray(bench.idle),
-    )
 
 
 def _choose(
@@ -179,7 +192,8 @@ def _choose(
     weights["fail"] = np.array(bench.settings.weights.fail)
     total = reduce(np.add, weigh(facts, weights))
     feasible = facts["n_fail"] <= 0
-    others = np.where(feasible & ~(bench.excluded | _IS_BURST), total, np.inf)
+    is_barred = bench.excluded | np.isin(bench.techniques, BURST_PLACES)
+    others = np.where(feasible & ~is_barred, total, np.inf)
     rivals = np.where(bench.idle, np.inf, others)
     run = np.arange(len(chosen))
     inside = bench.string >= 0
@@ -188,14 +202,15 @@ def _choose(
     is_forced = np.isin(bench.forced, BURST_PLACES)
     gain = gain_of_strings(bench.string, burst, others.min(axis=2), is_forced)
     best = np.where(inside & (gain >= 0), bench.burst, pick_least(rivals))
-    best = np.where(bench.forced >= 0, bench.forced, best)
+    best = np.where(bench.forced >= 0, bench.forced, np.append(bench.techniques, -1)[best])
     size = (len(values), len(chosen))
     best = np.broadcast_to(best, size)
     if not by_how_much:
         return Outcome(best, best)
-    is_pulled = inside & (chosen == bench.burst)
-    mine = rivals[:, run, np.maximum(chosen, 0)]
-    rivals[:, run, np.maximum(chosen, 0)] = np.inf
+    given = np.where(chosen >= 0, np.searchsorted(bench.techniques, chosen), -1)
+    is_pulled = inside & (given == bench.burst)
+    mine = rivals[:, run, np.maximum(given, 0)]
+    rivals[:, run, np.maximum(given, 0)] = np.inf
     with np.errstate(invalid="ignore"):
         lead = rivals.min(axis=2) - mine
     lead = np.where(inside, np.minimum(lead, -gain), lead)
@@ -272,7 +287,7 @@ def _vary_limits(bench: Bench, inputs: Inputs, values: Floats) -> dict[str, Floa
         over = _vary_pull(force, pull) > bound
         change = over.astype(float) - (force[:, :, 0] > bound)
         for place, size in zip(BURST_PLACES, np.moveaxis(change, 2, 0), strict=True):
-            fails[:, :, place] += size
+            fails[:, :, bench.techniques == place] += size[:, :, None]
     return {
         "n_fail": bench.facts["n_fail"] + fails,
         "shortfall": _vary_shortfall(bench, capacity, least),
@@ -352,15 +367,20 @@ def vary_costs(
     work = bench.work
     priced, price_of = _find_distinct(values[:, _place_groups(inputs.names, _OF_PRICES)])
     lived, life_of = _find_distinct(values[:, _place_groups(inputs.names, _OF_LIVES)])
-    cost = _price_work(bench, inputs, values[priced])
-    pick, follows = _pick_renewal(cost[RENEWAL_PLACES], work.may_follow)
+    price = _price_work(bench, inputs, values[priced])
+    cost, renewals = (
+        np.stack([price[n] for n in np.searchsorted(work.techniques, places)])
+        for places in (bench.techniques, RENEWAL_PLACES)
+    )
+    pick, follows = _pick_renewal(renewals, work.may_follow)
     values, of = values[lived], price_of[lived]
     own, then, visit, cut = (one[lived] for one in factors)
     life = _spread(cost, of) * own.T[:, :, None]
     pick, follows = pick[of], follows[of]
     for one in np.flatnonzero(work.is_followed):
         life[one] += follows * np.take_along_axis(then[:, one], pick, axis=1)
-    life[CUTTING_PLACE] = _spread(cost, of)[CUTTING_PLACE] * cut[:, work.is_choked]
+    for one in np.flatnonzero(bench.techniques == CUTTING_PLACE):
+        life[one] = _spread(cost, of)[one] * cut[:, work.is_choked]
     camera = values[:, inputs.place("rates.inspect_m"), None] * work.length_m
     each = camera + values[:, inputs.place("work.root_visit_each"), None]
     for one in np.flatnonzero(work.is_visited.any(axis=0)):
@@ -368,18 +388,16 @@ def vary_costs(
     return _fold(_spread(cost, price_of)), _fold(_spread(life, life_of))
 
 
-def _price_work(bench: Bench, inputs: Inputs, values: Floats) -> Floats:
-    """Price the work of every technique, shape (t, s, n)."""
+def _price_work(bench: Bench, inputs: Inputs, values: Floats) -> list[Floats]:
+    """Price the work of every technique, shape (s, n) each."""
     work = bench.work
     rates, pace = (values[:, inputs.places(one)] for one in _OF_PRICES)
     days_each = np.where(work.is_daily, 1 / np.where(pace > 0, pace, np.nan), pace)
     daily = values[:, [inputs.place(name) for name in _DAILY]].sum(axis=1)
-    return np.stack(
-        [
-            _sum_products(rates, priced) + _sum_products(days_each, timed) * daily[:, None]
-            for priced, timed in zip(work.priced, work.timed, strict=True)
-        ]
-    )
+    return [
+        _sum_products(rates, priced) + _sum_products(days_each, timed) * daily[:, None]
+        for priced, timed in zip(work.priced, work.timed, strict=True)
+    ]
 
 
 @cache
@@ -424,19 +442,20 @@ def _pick_renewal(cost: Floats, may_follow: Flags) -> tuple[Ints, Floats]:
     return pick, follows
 
 
-def _sum_products(values: Floats, amounts: Floats) -> Floats:
+def _sum_products(values: Floats, work: Amounts) -> Floats:
     """Sum items of value times amount, item after item, shape (s, n).
 
     A product of matrices adds in another order where there are few rows: what is told of a run
     would hang on how many others are looked at with it. Items of which there is nothing are left
     out, which changes no sum.
     """
-    total = np.zeros((len(values), len(amounts)))
+    total = np.zeros((len(values), work.amount.shape[1]))
     product = np.empty_like(total)
-    is_used = (amounts != 0).any(axis=0) | ~np.isfinite(values).all(axis=0)
-    for item in np.flatnonzero(is_used):
-        np.multiply(values[:, item, None], amounts[:, item], out=product)
-        total += product
+    for item, amount in zip(work.items, work.amount, strict=True):
+        if amount.any():
+            np.multiply(values[:, item, None], amount, out=product)
+            total += product
+    total[~np.isfinite(values).all(axis=1)] = np.nan
     return total
 
 

@@ -7,6 +7,7 @@ is the one that was settled: a run in no string is compared with the string that
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -39,14 +40,30 @@ _PULLS = (("pull", "pull_allowable_kn"), ("machine", "machine_limit_kn"))
 _CONDITIONS = ("new", "sound", "worn")
 
 
+class Amounts(NamedTuple):
+    """Amounts of the items of which there is work.
+
+    Attributes
+    ----------
+    items : numpy.ndarray of int, shape (i,)
+        Positions in the table of unit rates or of production.
+    amount : numpy.ndarray of float, shape (i, n)
+    """
+
+    items: Ints
+    amount: Floats
+
+
 @dataclass(frozen=True, kw_only=True)
 class Work:
     """Amounts of work by technique, run and rate.
 
     Attributes
     ----------
-    priced, timed : numpy.ndarray of float, shape (t, n, items)
-        Items in the order of the tables of unit rates and of production.
+    priced, timed : tuple of Amounts
+        By technique: of u techniques, those of the bench and all renewals.
+    techniques : numpy.ndarray of int, shape (u,)
+        Positions of these in `CODES`, ascending.
     is_daily : numpy.ndarray of bool, shape (items,)
         Production that is an output of a day, not days each.
     length_m : numpy.ndarray of float, shape (n,)
@@ -60,8 +77,9 @@ class Work:
         Renewals that fail no check.
     """
 
-    priced: Floats
-    timed: Floats
+    priced: tuple[Amounts, ...]
+    timed: tuple[Amounts, ...]
+    techniques: Ints
     is_daily: Flags
     length_m: Floats
     is_visited: Flags
@@ -141,6 +159,10 @@ class Bench:
         Technique that a decision forces; -1 none.
     excluded, idle : numpy.ndarray of bool, shape (n, t)
         By decision; because the technique does not answer the question.
+    able, unpriced : numpy.ndarray of bool, shape (n, t)
+        No check fails that no draw can turn; an amount of work or carbon is not known.
+    techniques : numpy.ndarray of int, shape (t,)
+        Positions of the techniques in `CODES`, ascending.
     rules : list of AppraisalRule
     settings : AdviceSettings
     """
@@ -154,6 +176,9 @@ class Bench:
     forced: Ints
     excluded: Flags
     idle: Flags
+    able: Flags
+    unpriced: Flags
+    techniques: Ints
     rules: list[AppraisalRule]
     settings: AdviceSettings
 
@@ -176,54 +201,75 @@ def find_mates(bench: Bench, rows: Ints) -> Ints:
     return np.union1d(rows, mates)
 
 
-def take_runs(bench: Bench, rows: Ints) -> Bench:
+def take_runs(bench: Bench, rows: Ints, places: Ints | None = None) -> Bench:
     """Take some runs alone; each of their strings must be whole.
 
     Parameters
     ----------
     bench : Bench
+        Of all techniques.
     rows : numpy.ndarray of int, shape (m,)
         Ascending.
+    places : numpy.ndarray of int, shape (u,), optional
+        Techniques, ascending: of strings and encounters they hold what these runs have.
 
     Returns
     -------
     Bench
+        The runs of each technique lie side by side in memory: all is worked out along them.
     """
     work, limits, met = bench.work, bench.limits, bench.met
-    if len(rows) == len(bench.string):
-        return bench
-    where = np.full(len(bench.string), -1, dtype=np.int64)
-    where[rows] = np.arange(len(rows))
-    kept = where[met.run] >= 0
+    places = bench.techniques if places is None else places
+    run, technique = (np.full(size, -1) for size in (len(bench.string), len(CODES)))
+    run[rows], technique[places] = np.arange(len(rows)), np.arange(len(places))
+    kept = (run[met.run] >= 0) & (technique[met.technique] >= 0)
     some = {name: getattr(met, name)[kept] for name in vars(met)}
+    some |= {"run": run[some["run"]], "technique": technique[some["technique"]]}
+    paid = np.union1d(places, RENEWAL_PLACES)
+    cells = np.ix_(places, rows)
+
+    def take(values: Any) -> Any:
+        """Take of a table of runs and techniques."""
+        return values.T[cells].T
+
     return replace(
         bench,
-        facts={name: values[rows] for name, values in bench.facts.items()},
+        facts={name: take(values) for name, values in bench.facts.items()},
         work=replace(
             work,
-            priced=work.priced[:, rows],
-            timed=work.timed[:, rows],
+            priced=_take_amounts(work.priced, paid, rows),
+            timed=_take_amounts(work.timed, paid, rows),
+            techniques=paid,
             length_m=work.length_m[rows],
-            is_visited=work.is_visited[rows],
+            is_visited=take(work.is_visited),
             is_choked=work.is_choked[rows],
+            is_followed=work.is_followed[places],
             may_follow=work.may_follow[rows],
         ),
         limits=Limits(
-            capacity_l_s=limits.capacity_l_s[rows],
+            capacity_l_s=take(limits.capacity_l_s),
             least_l_s=limits.least_l_s[rows],
             is_flow_given=limits.is_flow_given[rows],
-            rougher=limits.rougher[rows],
-            smoother=limits.smoother[rows],
+            rougher=take(limits.rougher),
+            smoother=take(limits.smoother),
             force_kn=limits.force_kn[:, rows],
             bound_kn=limits.bound_kn[:, rows],
         ),
-        met=Encounters(**some | {"run": where[met.run[kept]]}),
+        met=Encounters(**some),
         string=bench.string[rows],
-        burst=bench.burst[rows],
+        burst=np.where(bench.burst[rows] >= 0, technique[bench.burst[rows]], -1),
         forced=bench.forced[rows],
-        excluded=bench.excluded[rows],
-        idle=bench.idle[rows],
+        excluded=take(bench.excluded),
+        idle=take(bench.idle),
+        able=take(bench.able),
+        unpriced=take(bench.unpriced),
+        techniques=places,
     )
+
+
+def _take_amounts(amounts: tuple[Amounts, ...], places: Ints, rows: Ints) -> tuple[Amounts, ...]:
+    """Take the amounts of some techniques and runs."""
+    return tuple(Amounts(amounts[n].items, amounts[n].amount[:, rows]) for n in places)
 
 
 def build_bench(
@@ -274,11 +320,16 @@ def build_bench(
             for name in (*final.scores.facts, *final.scores.taken)
         )
     }
+    limits = _find_limits(place, final, wished, is_wished, settings.flow)
+    lasting = facts["n_fail"] - (limits.capacity_l_s < limits.least_l_s[:, None])
+    lasting[:, BURST_PLACES] = 0.0
+    unpriced = np.isnan(priced).any(axis=2) | np.isnan(timed).any(axis=2)
     return Bench(
         facts=facts,
         work=Work(
-            priced=priced,
-            timed=timed,
+            priced=_list_used(priced),
+            timed=_list_used(timed),
+            techniques=np.arange(len(CODES)),
             is_daily=_find_daily(settings.advice),
             length_m=final.length_m,
             is_visited=np.stack(
@@ -288,13 +339,16 @@ def build_bench(
             is_followed=np.array([is_followed(code) for code in CODES]),
             may_follow=np.stack([passes(final.checks[code]) for code in RENEWALS], axis=1),
         ),
-        limits=_find_limits(place, final, wished, is_wished, settings.flow),
+        limits=limits,
         met=_list_encounters(encroachments, near_misses, chosen),
         string=string,
         burst=burst,
         forced=decided.forced.astype(np.int64),
         excluded=decided.excluded,
         idle=idle,
+        able=lasting <= 0,
+        unpriced=unpriced.T | np.isnan(facts["co2e_kg"]),
+        techniques=np.arange(len(CODES)),
         rules=list(load_appraisal_rules().values()),
         settings=settings.advice,
     )
@@ -359,6 +413,15 @@ def _list_amounts(
                 if item in work:
                     amounts[place, :, column] = work[item]
     return found[0], found[1]
+
+
+def _list_used(amounts: Floats) -> tuple[Amounts, ...]:
+    """List the items of each technique of which any run has work."""
+    used = [np.flatnonzero((one != 0).any(axis=0)) for one in amounts]
+    return tuple(
+        Amounts(items, np.ascontiguousarray(one[:, items].T))
+        for items, one in zip(used, amounts, strict=True)
+    )
 
 
 def _find_daily(settings: AdviceSettings) -> Flags:

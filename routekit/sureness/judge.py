@@ -11,7 +11,7 @@ import numpy as np
 from routekit.advice.draw_settings import SurenessSettings
 from routekit.arrays import Flags, Floats, Ints, Texts
 from routekit.sureness.anew import Factors, choose_anew, find_factors, find_open_limits
-from routekit.sureness.bench import BURST_PLACES, CODES, Bench, find_mates, take_runs
+from routekit.sureness.bench import CODES, Bench, find_mates
 from routekit.sureness.inputs import (
     FLOW,
     POSITIONS,
@@ -240,10 +240,11 @@ def _find_switches(
         level, mine = levels[n], slice(first_of[n], first_of[n + 1])
         rows = find_mates(bench, off_at_end)
         every = choose_anew(
-            take_runs(bench, rows),
+            bench,
             inputs,
             values[n],
-            chosen[rows],
+            chosen,
+            rows=rows,
             factors=Factors(*(one[mine] for one in factors)),
         )
         found = np.searchsorted(rows, off_at_end)
@@ -280,15 +281,15 @@ def _raise_shares(
         if not which.any() or not len(rows):
             continue
         values = [np.where(held, inputs.base, draws) for held in np.compress(which, holds, axis=0)]
-        mine = chosen[rows]
         anew = choose_anew(
-            take_runs(bench, rows),
+            bench,
             inputs,
             np.stack(values, axis=1).reshape(-1, draws.shape[1]),
-            mine,
+            chosen,
+            rows=rows,
             by_how_much=False,
         )
-        is_best = (anew.best == mine).reshape(len(draws), len(values), len(rows))
+        is_best = (anew.best == chosen[rows]).reshape(len(draws), len(values), len(rows))
         share[np.ix_(which, rows)] = is_best.mean(axis=0)
     share[:, ~doubted] = np.nan
     return dict(zip(surveys, share, strict=True))
@@ -301,13 +302,11 @@ def _find_moved(bench: Bench, inputs: Inputs, held: Flags) -> Flags:
     may be over a limit or not, and positions those whose works may meet a zone, unless a check of
     these fails in every draw; a run in a string moves with each of the others in it.
     """
-    limits, met = bench.limits, bench.met
+    met = bench.met
     by_flow, by_pull = find_open_limits(bench, inputs)
-    lasting = bench.facts["n_fail"] - (limits.capacity_l_s < limits.least_l_s[:, None])
-    lasting[:, BURST_PLACES] = 0.0
-    dug = met.run[lasting[met.run, met.technique] <= 0]
+    dug = met.run[bench.able[met.run, met.technique]]
     by_name = {
-        FLOW: limits.is_flow_given & by_flow,
+        FLOW: bench.limits.is_flow_given & by_flow,
         PULL: by_pull,
         POSITIONS: np.isin(np.arange(len(bench.string)), dug),
     }

@@ -11,6 +11,7 @@ from routekit.advice.quantities import run_quantities
 from routekit.advice.recommend import find_idle
 from routekit.pipes.flow import BASIS_SOUND
 from routekit.study import choice_settings
+from routekit.sureness import anew
 from routekit.sureness.anew import choose_anew, find_factors, vary_facts
 from routekit.sureness.bench import CODES, build_bench, take_runs
 from routekit.sureness.inputs import (
@@ -167,6 +168,21 @@ def test_the_same_seed_gives_the_same_and_some_runs_give_what_all_do(kept):
     rows = np.flatnonzero(np.isin(bench.string, [-1, *strings]))
     part = choose_anew(take_runs(bench, rows), inputs, draws, chosen[rows]).best
     assert (part == best[:, rows]).all()
+    part = choose_anew(bench, inputs, draws, chosen, rows=rows).best
+    assert (part == best[:, rows]).all()
+
+
+def test_techniques_that_cannot_be_chosen_are_left_out_and_change_nothing(kept, monkeypatch):
+    bench, inputs, chosen = kept["bench"], kept["inputs"], kept["chosen"]
+    draws = draw_inputs(inputs, 40, 9)
+    needed = anew._find_needed(bench, chosen, np.arange(len(chosen)))
+    assert 0.2 < needed.mean() < 0.7
+    some = choose_anew(bench, inputs, draws, chosen)
+    monkeypatch.setattr(anew, "_find_needed", lambda *_: np.ones(needed.shape, dtype=bool))
+    every = choose_anew(bench, inputs, draws, chosen)
+    assert (some.best == every.best).all()
+    given = chosen >= 0
+    assert np.array_equal(some.margin[:, given], every.margin[:, given], equal_nan=True)
 
 
 def test_draws_that_have_prices_or_lives_in_common_give_what_each_gives_by_itself(kept):
