@@ -32,7 +32,8 @@ def list_checks(cases: pd.DataFrame, plan: pd.DataFrame, settings: MonitorSettin
     seen = np.fmax(*grades)
     grade = np.where(np.isnan(np.maximum(*grades)) & ~(seen > settings.max_grade), np.nan, seen)
     required = column(cases, "required_l_s")
-    has_flow = ~np.isnan(column(cases, "design_flow_l_s"))
+    # The runoff of a known catchment is asked of the run as a design flow is.
+    has_flow = ~np.isnan(column(cases, "design_flow_l_s")) | (column(cases, "catchment_m2") > 0)
     carried = column(plan, "capacity_l_s")
     short = np.where(has_flow, (carried < required).astype(float), 0.0)
     short = np.where(has_flow & (np.isnan(carried) | np.isnan(required)), np.nan, short)

@@ -90,6 +90,7 @@ NOTHING_ASSUMED = {
     "assumed": "",
     "least_structural": 0.0,
     "least_major": 0.0,
+    "catchment_m2": np.nan,
     "n_reach_trees": np.nan,
     "n_services_assumed": 0,
     "n_beside_assumed": 0,

@@ -713,6 +713,16 @@ def test_a_design_flow_that_nobody_gave_holds_nothing_against_a_run():
     assert judge("monitor", name, plan_capacity_l_s=NAN) == "unknown"
 
 
+def test_the_runoff_of_a_known_catchment_is_asked_of_a_run_as_a_design_flow_is():
+    """Without the size of such a run it is not known whether it carries enough to be left."""
+    asked = {"design_flow_l_s": NAN, "catchment_m2": 900.0}
+    verdicts = [
+        judge("monitor", "Carries less than its design flow", plan_capacity_l_s=carried, **asked)
+        for carried in (31.0, 29.0, NAN)
+    ]
+    assert verdicts == ["pass", "caution", "unknown"]
+
+
 def test_flags():
     cases, _ = make(3, is_inspected=[True, None, False])
     np.testing.assert_array_equal(known_flag(cases, "is_inspected"), [1.0, NAN, 0.0])
