@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from routekit.advice.totals import JOINING, WHOLE_LIFE
+from routekit.advice.totals import JOINING, UNSEEN_ROOTS, WHOLE_LIFE
 from routekit.layers.assumed import MARK
 from routekit.layers.site_return import PITS_DUG
 from routekit.outputs.summary import summarise
@@ -53,7 +53,7 @@ BESIDE = {
     "Lorry loads of spoil": (JOINING,),
     "Working days of one crew": (JOINING,),
     "Cost": (JOINING,),
-    WHOLE_LIFE: (JOINING,),
+    WHOLE_LIFE: (JOINING, UNSEEN_ROOTS),
     "CO2e of materials": (JOINING,),
     "CO2e of transport": (JOINING,),
     "CO2e of plant": (JOINING,),

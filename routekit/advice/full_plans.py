@@ -53,7 +53,7 @@ def plan_in_full(
     cases = place.cases
     sites = measure_sites(place)
     dug = _sum_planned_digs(place, works, trench)
-    rooted = cases["is_root_choked"].to_numpy(dtype=bool)
+    rooted, may = (cases[name].to_numpy(dtype=bool) for name in ("is_root_choked", "may_be_choked"))
     faults = count_faults(cases)
     full = {}
     for technique, plan in plans.items():
@@ -63,7 +63,9 @@ def plan_in_full(
             "liner_wall_mm": plan["wall_mm"],
             "n_repairs": n_spots if digs == "spots" else faults,
             "is_choked": rooted,
+            "may_be_choked": may,
             "is_visited": rooted & (technique in ROOTED_AGAIN),
+            "may_be_visited": may & (technique in ROOTED_AGAIN),
             "setup_share": works.setup_share if digs == "string works" else 1.0,
             "wait_days": works.wait_days if digs == "string works" else 0.0,
             "pit_m3": pit_m3,

@@ -19,7 +19,7 @@ from routekit.advice.open_runs import find_works
 from routekit.advice.rates import LEVELS, FloatArray
 from routekit.advice.surfaces import KINDS
 from routekit.arrays import Flags
-from routekit.techniques import MONITOR, OPEN_CUT, OWN_PIT
+from routekit.techniques import MONITOR, OPEN_CUT, OWN_PIT, ROOTED_AGAIN
 from routekit.words.texts import Text, both, fill, message, say, word
 
 SIDES: Final = ("open_cut", "recommended")
@@ -32,6 +32,11 @@ WORKED_ON: Final = message("Runs worked on")
 """Name of the line that counts the runs of each side."""
 WHOLE_LIFE: Final = message("Cost over the whole life")
 """Name of the line of whole-life costs; the appraisal rule stands behind it."""
+UNSEEN_ROOTS: Final = message(
+    "Runs lined or repaired of which it is not known whether roots choke them (cutting those that "
+    "return stands in the high cost over the whole life alone)"
+)
+"""Name of the line that counts runs whose roots nobody has looked for."""
 OPEN: Final = message("Runs without a recommendation (counted on neither side)")
 """Name of the line that counts runs for which a person must decide first."""
 UNPLACED: Final = message("Pits not placed: root zone not counted")
@@ -95,7 +100,8 @@ def build_totals(
     Parameters
     ----------
     open_cut, recommended : pandas.DataFrame, n rows
-        From `run_quantities`, for the same runs in the same order.
+        From `run_quantities`, for the same runs in the same order; may_be_choked (bool): whether it
+        is not known if roots choke the run, nowhere without the column.
     length_m : array_like of float, shape (n,)
         Length of each run in m.
     loss_open_cut, loss_recommended : pandas.DataFrame
@@ -147,6 +153,7 @@ def build_totals(
         ),
         *_dig_lines(digs, at_work, joined),
         *_sum_lines(tables, money),
+        *_root_lines(tables),
     ]
     columns = {
         f"{side}_{level}": [float(getattr(line, side)[place]) for line in lines]
@@ -273,6 +280,16 @@ def _own_pit_lines(tables: tuple[pd.DataFrame, ...]) -> list[Line]:
     """Say how many runs get their pipe from a pit that is set out nowhere, if any."""
     counts = [float(table["technique"].isin(OWN_PIT).sum()) for table in tables]
     return [_pair(OWN_PITS, "runs", counts, "arithmetic")] if any(counts) else []
+
+
+def _root_lines(tables: tuple[pd.DataFrame, ...]) -> list[Line]:
+    """Say how many runs are lined or repaired whose roots nobody has looked for, if any."""
+    unseen = (
+        table["technique"].isin(ROOTED_AGAIN) & table.get("may_be_choked", False)
+        for table in tables
+    )
+    counts = [float(which.sum()) for which in unseen]
+    return [_pair(UNSEEN_ROOTS, "runs", counts, "arithmetic")] if any(counts) else []
 
 
 def _joining_lines(tables: tuple[pd.DataFrame, ...], joined: Flags) -> list[Line]:

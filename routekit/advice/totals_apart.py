@@ -282,8 +282,12 @@ def sum_up(
     hangs = balance["tree_id"].isin(zones["tree_id"][unseen.trees_after]) & balance["is_touched"]
     balance = balance.assign(is_provisional=hangs)
     after = balance[balance["is_touched"]].assign(severed_m2=lambda table: table["loss_m2"])
+    unseen_roots = place.cases["may_be_choked"].to_numpy(dtype=bool)
     whole = _Whole(
-        tables=sides,
+        tables=(
+            sides[0].assign(may_be_choked=unseen_roots),
+            sides[1].assign(may_be_choked=unseen_roots),
+        ),
         length_m=place.runs["length_m"].to_numpy(dtype=float),
         before=before,
         after=after,

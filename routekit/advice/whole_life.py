@@ -2,7 +2,8 @@
 
 A repair or a liner is followed by renewal of the pipe, as in the published examples, not by the
 same again: the old pipe goes on ageing round it. Where roots choke the joints they come back at the
-ends and connections of a liner, and are cut again at an interval.
+ends and connections of a liner, and are cut again at an interval. Where nobody has seen whether
+they do, the high cost alone counts that.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ RENEWALS: Final = tuple(one.code for one in RECORDS if one.is_renewal)
 """Techniques that leave nothing of the old pipe."""
 THEN_COST: Final = tuple(f"then_cost_{level}" for level in LEVELS)
 THEN_LIFE: Final = tuple(f"then_life_{level}" for level in LEVELS)
-_MID = LEVELS.index("mid")
+_AT_HIGH: Final = np.array(LEVELS) == "high"
 
 
 def add_up_life(
@@ -47,7 +48,8 @@ def add_up_life(
     length_m : numpy.ndarray of float, shape (n,)
     plan : DataFrame, n rows
         Of `follow_up`: what follows; without its columns the same technique follows. is_visited
-        (bool): roots return and are cut again; nowhere without the column.
+        (bool): roots return and are cut again; may_be_visited (bool): whether they do is not known.
+        Nowhere without the columns.
     settings : AdviceSettings
     rule : AppraisalRule
 
@@ -65,13 +67,20 @@ def add_up_life(
     then = plan[list(THEN_COST)].to_numpy(dtype=float) if has_more else None
     then_life = plan[list(THEN_LIFE)].to_numpy(dtype=float) if has_more else None
     chain = chain_cost(cost, life, rule, then_cost=then, then_life_years=then_life)
-    if "is_visited" not in plan:
-        return chain
     camera = length_m[:, np.newaxis] * settings.rates.triple("inspect_m")
     visit = camera + np.array(settings.work.root_visit_each)
     every = np.array(settings.work.root_return_years)[::-1]
     again = visits_cost(visit, every, np.broadcast_to(life, visit.shape), rule)
-    return np.asarray(chain + np.where(plan["is_visited"].to_numpy()[:, np.newaxis], again, 0.0))
+    return np.asarray(chain + np.where(_mark(plan, "visited"), again, 0.0))
+
+
+def _mark(plan: pd.DataFrame, what: str) -> Flags:
+    """Mark by level what is so, or at the high end may be; nowhere without the columns."""
+    is_so, may_be = (
+        plan.get(f"{name}_{what}", pd.Series(False, plan.index)).to_numpy(dtype=bool)[:, np.newaxis]
+        for name in ("is", "may_be")
+    )
+    return np.asarray(is_so | (may_be & _AT_HIGH))
 
 
 def cutting_factors(
@@ -82,7 +91,8 @@ def cutting_factors(
     Parameters
     ----------
     plan : DataFrame, n rows
-        is_choked (bool): roots come back sooner; nowhere without the column.
+        is_choked (bool): roots come back sooner; may_be_choked (bool): whether they do is not
+        known. Nowhere without the columns.
     settings : AdviceSettings
     rule : AppraisalRule
 
@@ -94,8 +104,7 @@ def cutting_factors(
     work = settings.work
     years = np.array([work.root_cut_years, work.root_cut_choked_years])[:, ::-1]
     factors = chain_cost(np.ones(years.shape), years, rule)
-    is_choked = plan["is_choked"] if "is_choked" in plan else pd.Series(0, index=plan.index)
-    return np.asarray(factors[is_choked.to_numpy(dtype=np.int64)])
+    return np.asarray(np.where(_mark(plan, "choked"), factors[1], factors[0]))
 
 
 def follow_up(

@@ -490,6 +490,7 @@ def _lay_out_cases(
     cases["assumed"] = _note_assumed(cases, flow, exposure, methods.bursting)
     works = [blank_works(size, prefix) for prefix in ("dig_", "joining_", "spot_")]
     reached = _find_access(layers, runs, methods.access)
+    is_choked = cases["least_root_count"].to_numpy(dtype=float) >= methods.lining.rooted_joints
     return pd.concat([cases, flow, reached, *works], axis=1).assign(
         fall_m=find_falls(runs, level_error_m=level_error_m),
         level_error_m=level_error_m,
@@ -508,8 +509,8 @@ def _lay_out_cases(
         has_least_distance=exposure.has_least_distance,
         **{MAY_BE_WITHIN: exposure.in_doubt[LEAST_DISTANCE].to_numpy(dtype=bool)},
         no_dig_m=layout.zones.no_dig_m,
-        is_root_choked=cases["least_root_count"].to_numpy(dtype=float)
-        >= methods.lining.rooted_joints,
+        is_root_choked=is_choked,
+        may_be_choked=~is_choked & cases["root_count"].isna().to_numpy(dtype=bool),
     )
 
 

@@ -17,7 +17,7 @@ from routekit.trees.near_misses import Bounds
 
 Tables = dict[str, pd.DataFrame]
 
-CASES: Final = ("needs_work", "is_inspected", "n_connections")
+CASES: Final = ("needs_work", "is_inspected", "n_connections", "may_be_choked")
 """Facts of runs on which trees are balanced."""
 ORDER: Final = ("_first", "_second", "_third", "_fourth")
 """Columns by which the rows of all parts are put in the order of the whole; see `gather`."""

@@ -7,7 +7,15 @@ from planned import make_plan, make_runs, make_shares, work_out
 from shapely import Point
 
 from routekit.advice.currency import Money
-from routekit.advice.totals import JOINING, OWN_PITS, SUMS, UNPLACED, WHOLE_LIFE, build_totals
+from routekit.advice.totals import (
+    JOINING,
+    OWN_PITS,
+    SUMS,
+    UNPLACED,
+    UNSEEN_ROOTS,
+    WHOLE_LIFE,
+    build_totals,
+)
 from routekit.settings.sources import load_sources
 
 NAMES = np.array(["burst_same", "cipp", "monitor", "open_cut"], dtype=object)
@@ -176,6 +184,13 @@ def test_a_pit_that_slip_lining_takes_is_told_of():
     technique = tables["recommended"]["technique"].astype(object).replace("cipp", "slip_lining")
     slipped = tables["recommended"].assign(technique=technique)
     assert sides(make_totals(recommended=slipped)[0], OWN_PITS) == [0, 1]
+
+
+def test_liners_in_runs_whose_roots_nobody_looked_for_are_told_of():
+    assert UNSEEN_ROOTS not in make_totals()[0].index
+    n_lined = (NAMES == "cipp").sum()
+    unseen = make_totals()[1]["recommended"].assign(may_be_choked=True)
+    assert sides(make_totals(recommended=unseen)[0], UNSEEN_ROOTS) == [0, n_lined]
 
 
 def test_pits_that_are_not_placed_are_told_of():

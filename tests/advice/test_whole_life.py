@@ -63,6 +63,20 @@ def test_what_is_not_known_of_the_pipe_leaves_the_sum_unknown():
     np.testing.assert_array_equal(np.isnan(add_up("cipp", plan)), [[True, True, False]])
 
 
+def test_roots_that_nobody_looked_for_cost_no_less_than_none_and_at_the_high_end_as_much_as_any():
+    """Without the inspections a liner had cost less over its life, and nothing had told it."""
+    plan = pd.DataFrame(
+        {"is_visited": [False, True, False], "may_be_visited": [False, False, True]}
+    )
+    none, seen, unseen = add_up("cipp", plan)
+    assert (seen > none).all()
+    np.testing.assert_array_equal(unseen, [none[0], none[1], seen[2]])
+    cut = plan.set_axis(["is_choked", "may_be_choked"], axis=1)
+    none, seen, unseen = cutting_factors(cut, SETTINGS, FLAT)
+    assert (seen > none).all()
+    np.testing.assert_array_equal(unseen, [none[0], none[1], seen[2]])
+
+
 def test_watching_is_inspecting_again_and_again():
     """Twenty times in 100 years, whatever its life in the table of rates."""
     got = add_up(MONITOR, pd.DataFrame(index=range(1)), cost=(3.0, 5.0, 9.0))
