@@ -158,7 +158,8 @@ def _grade_trenches(
     """Grade what trenches along all the runs that are worked on would do to each tree.
 
     Where the root area is known and the loss is not, it is the size of a pipe that is not known.
-    The balance has the loss over these runs together. A breach of one of them is its least.
+    The balance has the loss over these runs together. A breach of one of them is its least: minor,
+    it says nothing where the rest is not known.
     """
     rank = pd.Series(severity).map(_RANK).to_numpy(dtype=float)
     # Trenches of new lines are no trenches along the runs as they are.
@@ -175,13 +176,13 @@ def _grade_trenches(
     listed = listed[(listed["rank"] > 0) & listed["technique"].notna()]
     is_idle = (listed["technique"] == MONITOR).to_numpy(dtype=bool)
     single = listed[~is_idle].groupby("tree")["rank"].max().reindex(ids).to_numpy(dtype=float)
-    rank = np.fmax(rank, single)
-    worst = np.nan_to_num(rank).astype(np.int64)
+    worst = np.nan_to_num(np.fmax(rank, single)).astype(np.int64)
     words = np.array(SEVERITIES, dtype=object)[worst]
     crossed = ids.isin(listed.loc[is_idle, "tree"]).to_numpy(dtype=bool)
     words[crossed & (worst == 0)] = IDLE
     is_unsized = is_zoned & (severity.astype(str) == UNKNOWN)
-    is_graded = (is_zoned & ~np.isnan(rank)) | (worst > 0)
+    is_least = np.isnan(rank)
+    is_graded = np.where(is_least, worst > _RANK[HARMFUL[0]], is_zoned | (worst > 0))
     return np.asarray(np.where(is_graded, words, np.where(is_unsized, UNSIZED, UNKNOWN)), object)
 
 
