@@ -63,6 +63,9 @@ _LONG_PATH: Final = 400
 _BARE: Final[dict[str, Any]] = {"columns": [], "read_geometry": False}
 """How the rows of a layer are read to be counted."""
 
+_DATES_AS_TEXTS: Final = "Error parsing datetimes, original strings are returned"
+"""Begin of what is warned of a column of times in which a text is none: its rows are told apart."""
+
 _NO_DATE: Final = date(1970, 1, 1)
 """What the driver makes of a text that is no date, through Arrow."""
 
@@ -268,7 +271,8 @@ def tell_driver(layer: str, path: Path, findings: Findings) -> Iterator[None]:
             done = say("read all the same; look whether these rows are as they should be")
             findings.note("warning", layer, "", seen, done)
     for each in caught:
-        if not issubclass(each.category, RuntimeWarning):
+        is_known = str(each.message).startswith(_DATES_AS_TEXTS)
+        if not (is_known or issubclass(each.category, RuntimeWarning)):
             warnings.warn_explicit(each.message, each.category, each.filename, each.lineno)
 
 
@@ -344,26 +348,32 @@ def read_frame(
     LayerError
         If the layer cannot be read.
     """
-    options: dict[str, Any] = {"layer": name, "where": where, "use_arrow": True}
+    options: dict[str, Any] = {"layer": name, "where": where}
     if layer in TABLE_LAYERS:
         options["read_geometry"] = False
     unread = None
     try:
-        try:
-            # Arrow keeps text as it is, so that what is not UTF-8 can be seen.
-            with pd.option_context("mode.string_storage", "pyarrow"):
-                frame = pyogrio.read_dataframe(opened, **options)
-        except (GEOSException, NotImplementedError):
-            options |= {"use_arrow": False, "on_invalid": "ignore"}
-            frame = pyogrio.read_dataframe(opened, **options)
-            unread = _report_shapes(layer, opened, frame, options, findings)
+        # Arrow keeps text as it is, so that what is not UTF-8, or no date, can be seen.
+        with pd.option_context("mode.string_storage", "pyarrow"):
+            try:
+                frame = pyogrio.read_dataframe(opened, use_arrow=True, **options)
+            except (GEOSException, NotImplementedError):
+                cells = pyogrio.read_dataframe(
+                    opened, use_arrow=True, **(options | {"read_geometry": False})
+                )
+                options["on_invalid"] = "ignore"
+                shapes = pyogrio.read_dataframe(opened, columns=[], **options)
+                frame = gpd.GeoDataFrame(cells, geometry=shapes.geometry)
+                unread = _report_shapes(layer, opened, frame, options, findings)
+        frame = _keep_dates(frame, opened, name, where)
         if _is_utf8(frame):
-            return _share_texts(_keep_dates(frame, opened, name, where)), unread
+            return _share_texts(frame), unread
         seen = say("{file} holds text that is not UTF-8", file=path.name)
         done = say("read as {encoding}", encoding=FALLBACK_ENCODING)
         findings.note("warning", layer, "", seen, done)
-        options |= {"encoding": FALLBACK_ENCODING, "use_arrow": False}
-        return pyogrio.read_dataframe(opened, **options), unread
+        decoded = pyogrio.read_dataframe(opened, encoding=FALLBACK_ENCODING, **options)
+        dates = decoded.select_dtypes(("datetime", "datetimetz")).columns
+        return decoded.assign(**{str(each): frame[each] for each in dates}), unread
     except (pyogrio.errors.DataSourceError, OSError, RuntimeError, ValueError) as error:
         condition = f' where "{where}"' if where else ""
         msg = f'layers.{layer}: {path}, layer "{name}"{condition} cannot be read ({error})'

@@ -481,7 +481,8 @@ def _read_flags(column: Column, cells: pd.Series, text: pd.Series) -> _Read:
 def _read_dates(column: Column, cells: pd.Series, text: pd.Series, latest: pd.Timestamp) -> _Read:
     """Read days that can be: none from before works of this kind, none still to come."""
     is_date = pd.api.types.is_datetime64_any_dtype(cells)
-    days = cells if is_date else pd.to_datetime(text, format="%Y-%m-%d", errors="coerce")
+    written = text.str.replace(r"^(\d{4}-\d\d-\d\d)[T ].*$", r"\1", regex=True)
+    days = cells if is_date else pd.to_datetime(written, format="%Y-%m-%d", errors="coerce")
     days = days.dt.tz_localize(None)
     is_odd = (days.dt.year < column.low) | (days.dt.normalize() > latest)
     wrong = (text.notna() & (days.isna() | is_odd)).to_numpy(dtype=bool)
