@@ -249,6 +249,8 @@ def read_site_return(
         for layer in _NAMED
     }
     tables[PULL_READINGS] = name_string_runs(tables[PULL_READINGS], meant)
+    for layer, table in tables.items():
+        _tell_photos(layer, table, findings)
     raw = RawLayer(
         layer=SITE_RETURN,
         frame=pd.DataFrame(index=pd.RangeIndex(sum(map(len, tables.values())))),
@@ -257,6 +259,19 @@ def read_site_return(
         sha256=hash_source(path),
     )
     return replace(empty_return(), **tables, is_given=True, source=raw)
+
+
+def _tell_photos(layer: str, table: pd.DataFrame, findings: Findings) -> None:
+    """Name the photos of each row: no sheet or map shows them."""
+    named = table["photos"].dropna() if "photos" in table else pd.Series(dtype="str")
+    findings.add(
+        "warning",
+        layer,
+        table.loc[named.index, "row"],
+        field="photos",
+        seen=say_each("photos named: {files}", files=named.tolist()),
+        done=say("named here alone, and not looked at: no sheet and no map shows photos of works"),
+    )
 
 
 def _read_frame(layer: str, path: Path, opened: str, findings: Findings) -> pd.DataFrame:

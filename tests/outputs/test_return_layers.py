@@ -15,7 +15,7 @@ from synthetic import CRS, MARKUP, make_empty_result, make_result
 from routekit.errors import OutputError
 from routekit.layers.findings import Findings
 from routekit.layers.same_tree import PLACE_COLUMNS
-from routekit.layers.site_return import read_meanings, read_site_return
+from routekit.layers.site_return import PULL_READINGS, read_meanings, read_site_return
 from routekit.outputs.return_layers import DECISION_COLUMNS, ZONE_COLUMNS, write_return_file
 from routekit.outputs.touched_trees import list_touched
 from routekit.study import parse_settings
@@ -228,6 +228,20 @@ def test_a_pull_keeps_the_runs_of_its_string_when_strings_are_numbered_anew(resu
     read = read_site_return(settings, tmp_path, pyproj.CRS(CRS), Findings())
     assert read.pull_readings["run_ids"].tolist() == [runs]
     assert read_meanings(path)[name] == "another run"
+
+
+def test_photos_of_works_are_named_where_nothing_shows_them(result, tmp_path):
+    path = write_return_layers(result, tmp_path / "return.gpkg")
+    reading = {"string_id": ["S1"] * 2, "chainage_m": [5.0, 6.0], "pull_kn": [20.0, 21.0]}
+    photos = pd.Series([None, "a.jpg;../b.jpg"], dtype="str")
+    pyogrio.write_dataframe(pd.DataFrame(reading).assign(photos=photos), path, layer=PULL_READINGS)
+    settings = parse_settings({"layers": {"sewers": "a", "trees": "b", "site_return": path.name}})
+    findings = Findings()
+    read_site_return(settings, tmp_path, pyproj.CRS(CRS), findings)
+    told = findings.table().query("field == 'photos' and seen.str.startswith('photos named')")
+    assert told[["layer", "row", "seen"]].to_numpy().tolist() == [
+        [PULL_READINGS, "row 2", "photos named: a.jpg;../b.jpg"]
+    ]
 
 
 def test_edits_in_no_coordinate_system_are_refused(result, tmp_path):
