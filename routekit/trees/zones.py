@@ -15,6 +15,7 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike, NDArray
 
+from routekit.arrays import Flags
 from routekit.errors import CrsError, FieldError
 from routekit.layers.findings import Findings
 from routekit.layers.stem_columns import NO_LISTS, StemLists
@@ -97,7 +98,8 @@ def build_zones(
         (NaN for polygons and unknown zones), area_m2, structural_radius_m, min_distance_m (least
         distance of digging from the stem, 0 where the regime has none), regime, basis,
         structural_basis and their statements, is_capped, is_estimated (the stem, or a crown that
-        shapes the zone, is an estimate), estimated (which of them: stem, crown), stem_source,
+        shapes the zone, is an estimate, or no one says whether it is columnar), estimated (which of
+        them: stem, crown), stem_source,
         is_stem_estimated (missing where the source is not known), stem_low_mm, stem_mid_mm,
         stem_high_mm, zone (polygon, None for circles), geometry (stem point). Empty trees give an
         empty table.
@@ -196,7 +198,7 @@ def _name_columns(
         structural[lacking] = np.fmax(whole_m, last_m)[lacking]
     basis[lacking] = _WHOLE
     by_stem = stems["is_stem_estimated"].to_numpy(dtype=bool)
-    by_crown = drawing.is_crown_used & sizes.is_crown_estimated
+    by_crown = drawing.is_crown_used & (sizes.is_crown_estimated | _lacks_form(trees, regime))
     guessed: NDArray[np.int8] = by_stem.astype(np.int8) + 2 * by_crown.astype(np.int8)
     return gpd.GeoDataFrame(
         {
@@ -227,6 +229,13 @@ def _name_columns(
         geometry="geometry",
         crs=trees.crs,
     )
+
+
+def _lacks_form(trees: gpd.GeoDataFrame, regime: Regime) -> Flags:
+    """Tell which trees are not known to be columnar or not, where that widens the zone."""
+    if "is_columnar" not in trees or regime.columnar_margin_m == regime.margin_m:
+        return np.zeros(len(trees), dtype=bool)
+    return np.asarray(trees["is_columnar"].isna(), dtype=bool)
 
 
 def _tell_estimated(stems: pd.DataFrame) -> pd.arrays.BooleanArray:

@@ -132,6 +132,20 @@ def test_drip_line_by_polygon_by_diameter_and_by_stem():
     assert findings[["row", "field"]].to_numpy().tolist() == [["T3", "crown_diameter_m"]]
 
 
+@pytest.mark.parametrize(("regime", "said"), [("din18920", "crown"), ("nl_stem_table", "")])
+def test_a_crown_of_which_nobody_says_whether_it_is_columnar_is_an_estimate(regime, said):
+    """Where that widens the zone: it is drawn as an ordinary one, which had stood as if known."""
+    trees = make_trees(
+        3,
+        stem_diameter_mm=[500.0] * 3,
+        crown_diameter_m=[2.0] * 3,
+        is_columnar=pd.array([True, False, None], dtype="boolean"),
+    )
+    zones, _ = build(trees, regime=regime)
+    assert zones["estimated"].tolist() == ["", "", said]
+    assert zones["is_estimated"].tolist() == [False, False, bool(said)]
+
+
 def test_a_least_distance_is_no_structural_zone():
     """DIN 18920 (published): a trench at least 4 x girth from the stem; no structural zone named.
 
