@@ -55,6 +55,9 @@ NO_DATE_YEAR: Final = 1899
 """Dates of this year and before are «not known»: databases and spreadsheets write their zero of
 time (30 December 1899) for an empty date (common practice, from memory)."""
 
+_OR_MORE: Final = r"(?i)(\d[\d.,]*\s*[a-z\"]*)\s*\+\s*(?=[;/|&]|$)"
+"""A stem with a plus behind it, before the next sign or at the end."""
+
 _COMMA_LIST: Final = r"\d+(?:,\d+){2,}"
 """Commas without blanks that can be no decimal commas, since there are several."""
 
@@ -361,18 +364,18 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        One row per stem: row (position in `texts`, int64) and diameter_mm (NaN where a piece is
-        no number), in the order written.
+        One row per stem: row (position in `texts`, int64), diameter_mm (NaN where a piece is no
+        number) and piece (as written), in the order written. A plus that ends a piece is «or more».
 
     Examples
     --------
-    >>> parse_stems(pd.Series(["300;250", None, "40,5"])).values.tolist()
-    [[0.0, 300.0], [0.0, 250.0], [2.0, 40.5]]
+    >>> parse_stems(pd.Series(["300;250+", None, "40,5"])).values.tolist()
+    [[0, 300.0, '300'], [0, nan, '>250'], [2, 40.5, '40,5']]
     """
     rows, distinct = pd.factorize(read_text(texts))
     stems = _parse_distinct(pd.Series(distinct, dtype="str"), factor)
     held = pd.DataFrame({"row": np.arange(len(rows)), "text": rows})
-    return held.merge(stems, on="text")[["row", "diameter_mm"]]
+    return held.merge(stems, on="text")[["row", "diameter_mm", "piece"]]
 
 
 def _parse_distinct(text: pd.Series, factor: float) -> pd.DataFrame:
@@ -380,7 +383,7 @@ def _parse_distinct(text: pd.Series, factor: float) -> pd.DataFrame:
     text = text[text.str.strip(" ;/+|&,") != ""]
     is_list = text.str.fullmatch(_COMMA_LIST).astype(bool)
     text = text.where(~is_list, text.str.replace(",", ";", regex=False))
-    text = text.astype("str").str.strip(" ;/+|&,")
+    text = text.str.replace(_OR_MORE, r">\1", regex=True).astype("str").str.strip(" ;/+|&,")
     pieces = text.str.split(STEM_SEPARATOR, regex=True).explode().astype("str").str.strip()
     is_unclear = pieces.str.fullmatch(_COMMA_IN_DOUBT).astype(bool) | (pieces == "")
     pieces = pieces.where(~is_unclear, "no stem")
@@ -391,6 +394,7 @@ def _parse_distinct(text: pd.Series, factor: float) -> pd.DataFrame:
         {
             "text": pieces.index.to_numpy(dtype=np.int64),
             "diameter_mm": lengths.numbers.values * factors,
+            "piece": pieces.to_numpy(),
         }
     )
 

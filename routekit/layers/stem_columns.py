@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Floats, Ints
-from routekit.layers.assumed import add_assumed
+from routekit.layers.assumed import add_assumed, drop_assumed, is_assumed
 from routekit.layers.classes import note_upper_ends, read_classes
 from routekit.layers.columns import Column, load_columns
 from routekit.layers.parsing import parse_stems
@@ -102,7 +102,8 @@ def settle_stems(
     Returns
     -------
     pandas.DataFrame
-        stem_diameter_mm as float64 (one stem, or girth / pi; of a class, the end that is known),
+        stem_diameter_mm as float64 (one stem, or girth / pi; of a class, the end that is known; a
+        constant of the study file only where no other size is given),
         stems_mm as text only where there are several stems, these as numbers in `LISTED`,
         stem_count filled from the list where it was not given, assumed with `CLASSES`.
     """
@@ -110,7 +111,8 @@ def settle_stems(
     # A list under stems_mm says more than a single figure under stem_diameter_mm.
     counts = stems.groupby(["row", "source"])["diameter_mm"].transform("size")
     best = stems.assign(n=counts, is_girth=stems["source"].eq("stem_circumference_mm"))
-    best = best.sort_values(["row", "is_girth", "n"], ascending=[True, True, False], kind="stable")
+    order = ["row", "is_constant", "is_girth", "n"]
+    best = best.sort_values(order, ascending=[True, True, True, False], kind="stable")
     first = best.groupby("row")["source"].transform("first")
     best = best[best["source"] == first]
     n_rows = len(trees)
@@ -119,9 +121,14 @@ def settle_stems(
     only = best[best["n"] == 1]
     single[only["row"].to_numpy()] = only["diameter_mm"].to_numpy()
     assumed = trees["assumed"]
+    every = np.arange(n_rows)
     for name in CLASSES:
-        rows = only.loc[only["class"].eq(name), "row"]
-        assumed = add_assumed(assumed, np.isin(np.arange(n_rows), rows), name)
+        assumed = add_assumed(
+            assumed, np.isin(every, best.loc[best["class"].eq(name), "row"]), name
+        )
+    is_measured = ~np.isin(every, best.loc[best["is_constant"], "row"])
+    for name in STEM_COLUMNS:
+        assumed = drop_assumed(assumed, is_measured, name)
     several = best[best["n"] > 1]
     texts = several["diameter_mm"].map("{:g}".format).groupby(several["row"]).agg(";".join)
     shown = texts.astype("str").reindex(np.arange(n_rows))
@@ -150,18 +157,27 @@ def _read_stems(
     column = load_columns("trees")[name]
     classes = _read_stem_classes(trees[name], column, read_as, findings)
     is_class = np.isin(np.arange(len(trees)), classes["row"])
-    stems = pd.concat([parse_stems(trees[name].mask(is_class), factor=factor), classes])
+    listed = parse_stems(trees[name].mask(is_class), factor=factor).assign(**{"class": None})
+    unread = np.flatnonzero(listed["diameter_mm"].isna())
+    pieces = listed["piece"].iloc[unread].astype("str").reset_index(drop=True)
+    found = _read_stem_classes(pieces, column, read_as, findings)
+    for part in ("diameter_mm", "class"):
+        listed.loc[unread[found["row"]], part] = found[part].to_numpy()
+    stems = pd.concat([listed, classes], ignore_index=True)
     size = stems["diameter_mm"]
     check_unit("trees", name, size / factor, read_as=read_as, where=where, findings=findings)
     is_stem = size.between(column.low, column.high).to_numpy()
+    # Beside a stem that is not known, the others are the least that there is.
+    stems.loc[stems["row"].isin(stems.loc[~is_stem & (size != 0), "row"]), "class"] = CLASSES[1]
     rows = stems.loc[~is_stem, "row"].drop_duplicates().to_numpy()
     if len(rows):
         cells = trees[name].iloc[rows].astype("str")
         seen = _tell_odd(cells, column, read_as.unit if factor != 1 else "")
-        done = say("that stem taken as not known")
+        done = say("that stem taken as not known, and those beside it as the least")
         findings.add("warning", "trees", keys.iloc[rows], field=name, seen=seen, done=done)
     diameter_mm = size[is_stem] / STEM_COLUMNS[name]
-    return stems[is_stem].assign(source=name, diameter_mm=diameter_mm)
+    constant = is_assumed(trees["assumed"], (name,))[stems.loc[is_stem, "row"].astype(np.int64)]
+    return stems[is_stem].assign(source=name, diameter_mm=diameter_mm, is_constant=constant)
 
 
 def _read_stem_classes(

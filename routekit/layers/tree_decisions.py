@@ -8,7 +8,7 @@ import pandas as pd
 
 from routekit.layers.decisions import NO_PIT, NO_TREE, STEM, TREE_GONE, find_tree_decisions
 from routekit.layers.mending import leave_out
-from routekit.layers.stem_columns import CLASSES, LISTED, list_stems
+from routekit.layers.stem_columns import CLASSES, LISTED, STEM_COLUMNS, list_stems
 from routekit.words.columns import say_each
 from routekit.words.texts import say
 
@@ -29,7 +29,7 @@ _ASKED: Final = {
 }
 """Columns beside who and why that each kind of decision reads."""
 
-_STEM_NAMES = ("stem_diameter_mm", "stems_mm", "stem_count", *CLASSES)
+_STEM_NAMES = (*STEM_COLUMNS, "stem_count", *CLASSES)
 
 
 def correct_stems(

@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from routekit.arrays import Flags, Floats, take_numbers
 from routekit.layers.assumed import is_assumed
 from routekit.layers.findings import Findings
-from routekit.layers.stem_columns import CLASSES, NO_LISTS, StemLists
+from routekit.layers.stem_columns import CLASSES, NO_LISTS, STEM_COLUMNS, StemLists
 from routekit.trees.estimates import share_in_band, stem_from_crown, thinnest_stem
 from routekit.trees.radii import check_diameters
 from routekit.trees.regimes import Regime
@@ -107,7 +107,8 @@ def resolve_stems(
     Parameters
     ----------
     trees : pandas.DataFrame
-        Column tree_id; stem_diameter_mm where given, and assumed, which names those of classes.
+        Column tree_id; stem_diameter_mm where given, and assumed, which names those of classes and
+        constants: a constant stands in where no crown tells of a thicker stem.
     crown_diameter_m : array_like of float, shape (n,)
         Crown diameters in m, NaN for not known.
     regime : Regime
@@ -133,8 +134,10 @@ def resolve_stems(
     measured = np.where(np.isnan(several), take_numbers(trees, "stem_diameter_mm"), several)
     names = trees.get("assumed", pd.Series("", trees.index))
     is_class, is_least = (is_assumed(names, (name,)) for name in CLASSES)
-    least = np.where(is_least, measured, np.nan)
-    measured = np.where(is_least, np.nan, measured)
+    is_constant = is_assumed(names, tuple(STEM_COLUMNS))
+    least = np.where(is_least | is_constant, measured, np.nan)
+    constant = np.where(is_constant, measured, np.nan)
+    measured = np.where(is_least | is_constant, np.nan, measured)
     is_slip = measured < thinnest_stem(crown, settings)
     is_slip &= ~trees["tree_id"].isin(np.asarray(stated, dtype=object)).to_numpy()
     _add_slips(findings, trees["tree_id"], is_slip, measured, crown)
@@ -150,7 +153,7 @@ def resolve_stems(
         np.isfinite(measured) & np.isnan(several),
         np.isfinite(measured),
         np.isfinite(crown),
-        np.full(n, has_default),
+        is_constant | has_default,
     ]
     code = np.select(is_known, list(range(len(is_known))), default=len(is_known))
     values = [
@@ -158,7 +161,7 @@ def resolve_stems(
             least,
             np.select(
                 [code < _FROM_CROWN, code == _FROM_CROWN, code == _ASSUMED],
-                [measured, estimate, guess],
+                [measured, estimate, np.where(is_constant, constant, guess)],
                 default=np.nan,
             ),
         )
@@ -187,7 +190,7 @@ def resolve_stems(
         },
         index=trees.index,
     )
-    is_told = is_slip | is_class | is_least
+    is_told = is_slip | is_class | is_least | is_constant
     _add_stand_ins(findings, trees["tree_id"], np.where(is_told, -1, code), settings)
     return stems
 

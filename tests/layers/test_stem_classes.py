@@ -83,3 +83,74 @@ def test_a_girth_counts_only_where_no_diameter_is_given_and_crowns_are_read_from
     assert layers.trees["assumed"].tolist()[0] == ""
     assert layers.stems.stem_mm.tolist() == pytest.approx([900 / np.pi, 600 / np.pi])
     assert layers.trees["crown_diameter_m"].tolist()[:2] == [8.0, 5.0]
+
+
+@pytest.mark.parametrize(
+    ("cell", "stems_mm"),
+    [
+        (">60;20", [600, 200]),
+        ("20;60+", [200, 600]),
+        ("60 cm+ / 20", [600, 200]),
+        ("60;?", [600]),
+        ("40; 20; two", [400, 200]),
+    ],
+)
+def test_a_stem_of_a_list_that_is_not_known_leaves_the_others_the_least(district, cell, stems_mm):
+    """Open classes and pieces that cannot be read: the tree is not thinner, and not measured."""
+    whole = ";".join(f"{size / 10:g}" for size in stems_mm)
+    crowns = [10.0, 10.0, 10.0]
+    trees = make_trees(stem_diameter_mm=[cell, whole, "50"], crown_diameter_m=crowns)
+    district.put("trees", trees)
+    district.say("units", "trees", stem_diameter_mm="cm")
+    layers = district.read()
+    settings = ZoneSettings()
+    zones, _ = build_zones(layers.trees, None, settings=settings, lists=layers.stems)
+    bare = layers.trees.assign(stem_diameter_mm=np.nan, assumed="")
+    by_crown, _ = build_zones(bare, None, settings=settings)
+    high = zones["stem_high_mm"]
+    assert high[0] == pytest.approx(max(high[1], by_crown["stem_high_mm"][0]))
+    assert zones["is_stem_estimated"].tolist() == [True, False, False]
+    assert layers.trees["stems_mm"].isna()[0] == (len(stems_mm) == 1)
+
+
+def test_a_class_in_a_list_is_read_by_its_upper_end_and_is_no_measure(district):
+    district.put("trees", make_trees(stem_diameter_mm=["20-30; 40", "0;40", "50"]))
+    district.say("units", "trees", stem_diameter_mm="cm")
+    layers = district.read()
+    assert layers.stems.stem_mm.tolist() == [300, 400]
+    zones, _ = build_zones(layers.trees, None, settings=ZoneSettings(), lists=layers.stems)
+    assert zones["is_stem_estimated"].tolist() == [True, False, False]
+
+
+@pytest.mark.parametrize("column", ["stem_diameter_mm", "stem_circumference_mm"])
+@pytest.mark.parametrize(("crown_m", "high_mm"), [(np.nan, 300), (2.0, 300), (20.0, None)])
+def test_a_constant_stem_is_an_assumption_and_hides_no_thicker_one(
+    district, column, crown_m, high_mm
+):
+    per_diameter = np.pi if "circ" in column else 1
+    trees = make_trees(crown_diameter_m=[crown_m, 5.0, 5.0]).drop(columns="stem_diameter_mm")
+    district.put("trees", trees)
+    district.say("fields", "trees", **{column: f"={300 * per_diameter}"})
+    layers = district.read()
+    settings = ZoneSettings()
+    zones, found = build_zones(layers.trees, None, settings=settings)
+    bare = layers.trees.assign(stem_diameter_mm=np.nan, assumed="")
+    by_crown, _ = build_zones(bare, None, settings=settings)
+    expected = high_mm or by_crown["stem_high_mm"][0]
+    assert zones["stem_high_mm"][0] == pytest.approx(expected)
+    assert zones["is_stem_estimated"].all()
+    assert not found["seen"].str.contains("neither stem nor crown").any()
+    largest = draw_largest(layers.trees, zones, None, settings)
+    assert (largest["area_m2"] > zones["area_m2"]).all()
+
+
+def test_a_girth_that_was_measured_goes_before_a_constant_diameter(district):
+    trees = make_trees(stem_diameter_mm=[np.nan, 400.0, np.nan])
+    district.put("trees", trees.assign(girth=[1500.0, 1600.0, np.nan]))
+    fields = {"stem_diameter_mm": ["stem_diameter_mm", "=250"], "stem_circumference_mm": "girth"}
+    district.say("fields", "trees", **fields)
+    layers = district.read()
+    stems = layers.trees["stem_diameter_mm"]
+    assert stems.tolist() == pytest.approx([1500 / np.pi, 400.0, 250.0])
+    zones, _ = build_zones(layers.trees, None, settings=ZoneSettings())
+    assert zones["is_stem_estimated"].tolist() == [False, False, True]
