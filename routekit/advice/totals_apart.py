@@ -20,6 +20,7 @@ from routekit.advice.rates import LEVELS
 from routekit.advice.totals import SIDES, build_totals
 from routekit.advice.tree_bands import bound_trees, widen_trees
 from routekit.arrays import Flags, Floats, Texts, split_ids
+from routekit.layers.identity import is_among
 from routekit.site.encroachments import TRENCH
 from routekit.site.layout import Ground, SetOut, balance_trees, find_dug
 from routekit.techniques import MONITOR, OPEN_CUT
@@ -81,8 +82,8 @@ class _Whole:
         totals = build_totals(
             *(table[part.runs] for table in self.tables),
             length_m=self.length_m[part.runs],
-            loss_open_cut=self.before[self.before["tree_id"].isin(ids[0])],
-            loss_recommended=self.after[self.after["tree_id"].isin(ids[1])],
+            loss_open_cut=self.before[is_among(self.before["tree_id"], ids[0])],
+            loss_recommended=self.after[is_among(self.after["tree_id"], ids[1])],
             pits=self.works.pits[part.pits],
             digs=self.works.digs[part.digs],
             money=self.money,

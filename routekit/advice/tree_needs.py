@@ -169,7 +169,9 @@ def _name_choosers(rows: pd.DataFrame) -> pd.Series:
 
 def _among(ids: pd.Index, rows: pd.DataFrame, which: Flags) -> Flags:
     """Mark the trees that some of the rows are about."""
-    return np.asarray(ids.isin(rows["tree_id"].astype("str")[which]))
+    found = np.zeros(len(ids) + 1, dtype=bool)
+    found[ids.get_indexer(pd.Index(rows["tree_id"].astype("str")[which]))] = True
+    return found[:-1]
 
 
 def _look_up(table: pd.DataFrame, name: str, ids: pd.Series) -> pd.Series:

@@ -683,14 +683,15 @@ def _leave_contents(base: sqlite3.Connection, folded: dict[str, Folded]) -> None
     parts += [name_sets(name) for name, one in folded.items() if one.sets is not None]
     parts += [name_rows(name) for name, one in folded.items() if one.shapes is not None]
     marks = ", ".join("?" * len(parts))
-    # By their names: triggers of layers that stand as tables stay.
-    triggers = base.execute(
-        f"SELECT name FROM sqlite_master WHERE type = 'trigger' "
+    # By their names: triggers of layers that stand as tables stay. All are taken in one statement,
+    # since SQLite reads the whole schema again after each DROP TRIGGER.
+    base.execute("PRAGMA writable_schema = ON")
+    base.execute(
+        f"DELETE FROM sqlite_master WHERE type = 'trigger' "
         f"AND tbl_name IN ({marks}, {', '.join('?' * len(folded))})",
         [*parts, *folded],
-    ).fetchall()
-    for (trigger,) in triggers:
-        base.execute(f'DROP TRIGGER "{trigger}"')
+    )
+    base.execute("PRAGMA writable_schema = RESET")
     for table in ("gpkg_ogr_contents", "gpkg_contents"):
         base.execute(f"DELETE FROM {table} WHERE table_name IN ({marks})", parts)
     known = base.execute("SELECT 1 FROM sqlite_master WHERE name = 'gpkg_data_columns'")

@@ -161,15 +161,17 @@ def take_areas(result: Result, parts: Sequence[Part], owners: dict[str, Ints]) -
     met = [result.encroachments, result.near_misses]
     met_tree = np.concatenate([table["tree"].to_numpy(dtype=np.int64) for table in met])
     met_by = np.concatenate([owners["encroachments"], owners["near_misses"]])
+    trees = pd.Series(
+        np.arange(len(result.trees)), index=pd.Index(result.trees["tree_id"].astype(str))
+    )
+    tree_of = {name: _look_up(result.tables[name]["tree_id"], trees) for name in _OF_TREES}
     for part in parts:
         shown = owners["trees"] == part.number
         shown[met_tree[met_by == part.number]] = True
-        tree_ids = pd.Index(result.trees["tree_id"][shown].astype(str))
         tables, is_own = {}, {}
         for name, owner in owners.items():
-            table = result.tables[name]
-            rows = np.flatnonzero(_show(name, table, owner == part.number, part, shown, tree_ids))
-            tables[name] = take_down(table.iloc[rows].reset_index(drop=True))
+            rows = np.flatnonzero(_show(name, owner == part.number, part, shown, tree_of))
+            tables[name] = take_down(result.tables[name].iloc[rows].reset_index(drop=True))
             is_own[name] = owner[rows] == part.number
         yield Area(
             number=part.number,
@@ -180,14 +182,12 @@ def take_areas(result: Result, parts: Sequence[Part], owners: dict[str, Ints]) -
         )
 
 
-def _show(
-    name: str, table: pd.DataFrame, own: Flags, part: Part, trees: Flags, tree_ids: pd.Index[str]
-) -> Flags:
+def _show(name: str, own: Flags, part: Part, trees: Flags, tree_of: dict[str, Ints]) -> Flags:
     """Tell which rows of a table an area shows."""
     if name == "trees":
         return trees
     if name in _OF_TREES:
-        return own | table["tree_id"].astype(str).isin(tree_ids).to_numpy(dtype=bool)
+        return np.asarray(own | np.append(trees, [False])[tree_of[name]])
     if name in _TAKEN:
         taken = own.copy()
         taken[getattr(part.rows, name)] = True
