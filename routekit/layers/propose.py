@@ -59,6 +59,24 @@ KNOWN_ALONE: Final = ("choice", "code", "id")
 SAME_NAME: Final = 0.9
 """Confidence of a name that stands in `synonyms.csv` for the column (house choice)."""
 
+_OF_TREES: Final = (
+    *("species", "stem_diameter_mm", "stem_circumference_mm", "crown_diameter_m"),
+    *("age_class", "stem_count", "is_veteran"),
+)
+"""Columns that nothing but trees has; a height is told of buildings too."""
+
+_TOLD: Final = 0.5
+"""Confidence from which such a column tells of trees (house choice): «type» alone does not."""
+
+_ROUND: Final = 0.85
+"""Areas are round from this share of the circle of their outline on: a square has 0.79."""
+
+_CHAMBER_M: Final = 5.0
+"""No chamber is wider, m (house choice)."""
+
+_DEGREE_M: Final = 111_000.0
+"""Length of a degree of latitude, m: enough to tell a chamber from a plot."""
+
 NO_GAINS: Final[Mapping[str, float]] = MappingProxyType({})
 """For a guess by the layer alone."""
 
@@ -255,9 +273,8 @@ def guess_layer(frame: pd.DataFrame, name: str, gains: Mapping[str, float] = NO_
         # Most rows decide: a hedge drawn as a line among stems makes no other layer of them.
         types = pd.Series(shapely.get_type_id(np.asarray(frame.geometry.dropna()))).mode()[:1]
         fitting = [n for n, k in VECTOR_LAYERS.items() if types.isin(FITTING_TYPES[k]).all()]
-        # Lines are trees only where the name says so.
-        if types.isin(FITTING_TYPES["line"]).all() and not _rate_layer("trees", name):
-            fitting = [each for each in fitting if each != "trees"]
+        doubted = _doubt_layers(frame, types)
+        fitting = [each for each in fitting if each not in doubted or _rate_layer(each, name)]
     else:
         fitting = list(TABLE_LAYERS)
     cells = _take_cells(frame)
@@ -268,6 +285,29 @@ def guess_layer(frame: pd.DataFrame, name: str, gains: Mapping[str, float] = NO_
         for each in fitting
     }
     return max(scores, key=lambda each: scores[each]) if scores else "obstacles"
+
+
+def _doubt_layers(frame: gpd.GeoDataFrame, types: pd.Series) -> set[str]:
+    """Name the layers that lines or areas are not taken for unless their name says so.
+
+    Lines are no trees. Areas without a column of trees are crowns only where they are round, and
+    chambers or points of connections only where they are small.
+    """
+    if types.isin(FITTING_TYPES["line"]).all():
+        return {"trees"}
+    if not types.isin(FITTING_TYPES["area"]).all():
+        return set()
+    shapes = np.asarray(frame.geometry.head(_SAMPLE_ROWS))
+    area, around = shapely.area(shapes), shapely.length(shapes)
+    unit_m = _DEGREE_M if frame.crs is not None and frame.crs.is_geographic else 1.0
+    doubted = set[str]()
+    if not np.nanmedian(2.0 * np.sqrt(area / np.pi)) * unit_m <= _CHAMBER_M:
+        doubted |= {"manholes", "connections"}
+    columns = _propose(_take_cells(frame), "trees")
+    is_told = columns["canonical"].isin(_OF_TREES) & (columns["confidence"] >= _TOLD)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        is_round = np.nanmedian(4.0 * np.pi * area / around**2) >= _ROUND
+    return doubted if is_told.any() or is_round else doubted | {"trees"}
 
 
 def _rate_layer(layer: str, name: str) -> float:

@@ -84,7 +84,7 @@ def understand_words(
     layer, column : str
         Canonical layer and column; a column without words gives an empty answer.
     texts : iterable of str
-        Distinct cells.
+        Distinct cells. A status with a question mark says nothing that is sure.
     is_sure : bool, optional
         Whether to leave out words that mean different things in different towns.
 
@@ -97,7 +97,8 @@ def understand_words(
     if kind is None:
         return {}
     words = _words_of(kind, is_sure=is_sure)
-    found = {text: _read_phrase(spell_plainly(text), words) for text in texts}
+    told = [text for text in texts if column != "status" or "?" not in text]
+    found = {text: _read_phrase(spell_plainly(text), words) for text in told}
     return {text: meaning for text, meaning in found.items() if meaning is not None}
 
 

@@ -191,3 +191,38 @@ def test_lines_are_guessed_to_be_trees_only_where_their_name_says_so():
     hedges = gpd.GeoDataFrame(table, geometry=line, crs=CRS)
     assert guess_layer(hedges, "hecken.gpkg") == "trees"
     assert guess_layer(hedges, "anlagen.gpkg") != "trees"
+
+
+PLOTS = {
+    "parcels": {"PARCEL_ID": ["12-1", "12-2", "12-3"], "AREA": [210.5, 88.0, 140.2]},
+    "footprints": {"HEIGHT": [8.2, 11.0, 6.4], "GROUND": [30.1, 30.4, 30.2], "YEAR": [1900] * 3},
+    "storeys": {"REFCAT": ["9A", "9B", "9C"], "ALTURA": [2, 3, 5]},
+    "houses": {"identificatie": ["0361", "0362", "0363"], "hoogte": [8.0, 9.0, 7.0]},
+    "paving": {"ID": [1, 2, 3], "OBJ_TYPE": ["asphalt", "paving stone", "grass"]},
+    "plain": {"id": [1, 2, 3]},
+}
+
+
+@pytest.mark.parametrize("crs", [CRS, "EPSG:4326"])
+@pytest.mark.parametrize("columns", PLOTS.values(), ids=PLOTS)
+def test_plots_and_buildings_are_guessed_to_be_no_trees(columns, crs):
+    plots = [shapely.affinity.rotate(box(*at(x, 3), *at(x + 9, 18)), 20) for x in (0, 20, 40)]
+    frame = gpd.GeoDataFrame(columns, geometry=plots, crs=CRS).to_crs(crs)
+    assert guess_layer(frame, "data.gpkg") in {"obstacles", "surfaces"}
+
+
+@pytest.mark.parametrize(
+    ("columns", "name", "is_round"),
+    [
+        ({"id": [1, 2, 3]}, "data.gpkg", True),
+        ({"id": [1, 2, 3]}, "trees.gpkg", False),
+        ({"Baumart": ["Linde", "Eiche", "Ahorn"]}, "data.gpkg", False),
+        ({"id": [1, 2, 3], "species": ["Tilia cordata"] * 3}, "data.gpkg", False),
+        ({"id": [1, 2, 3], "stamomtrek": [90, 120, 60]}, "data.gpkg", False),
+    ],
+)
+def test_crowns_are_guessed_to_be_trees_by_name_columns_or_shape(columns, name, is_round):
+    drawn = [
+        Point(at(x, 4)).buffer(4) if is_round else box(*at(x, 4), *at(x + 7, 9)) for x in range(3)
+    ]
+    assert guess_layer(gpd.GeoDataFrame(columns, geometry=drawn, crs=CRS), name) == "trees"

@@ -175,3 +175,23 @@ def test_all_that_is_missing_is_said_at_once(district):
         district.read()
     assert "fields.sewers.diameter_mm" in str(caught.value)
     assert "values.trees.status" in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("word", "meaning"),
+    [
+        *(
+            (each, "exclude")
+            for each in ("stump", "Removed", "gefällt", "abattu", "gekapt", "planned")
+        ),
+        *(
+            (each, None)
+            for each in ("removal", "proposed removal", "Remove", "to be felled", "zu fällen")
+        ),
+        # Dutch «planted», German «planned»; a question; what was removed is not the tree.
+        *((each, None) for each in ("geplant", "removed?", "gone?", "stake removed", "dead")),
+        ("planted", "keep"),
+    ],
+)
+def test_no_status_that_may_be_a_living_trees_leaves_one_out(word, meaning):
+    assert understand_words("trees", "status", [word]).get(word) == meaning
