@@ -283,7 +283,10 @@ def _read_all(
         if source is None:
             if name not in ("study_area", "stands", "streets"):
                 seen = say("the study names no such layer")
-                findings.note("info", name, "", seen, say("done without"))
+                done = say("done without")
+                if name == "connections":
+                    done = say("done without: those that inspections saw, if any, stand for all")
+                findings.note("info", name, "", seen, done)
             continue
         raw = read_layer(
             name,
