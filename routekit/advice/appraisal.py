@@ -14,18 +14,22 @@ from dataclasses import dataclass
 from difflib import get_close_matches
 from functools import cache
 from importlib.resources import files
+from types import EllipsisType
 from typing import Final
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Floats
+from routekit.arrays import Floats, Ints, as_floats
 from routekit.words.texts import Text, say, word
 
 DEFAULT_RULE: Final = "uk_green_book"
 _LEAST_RATE: Final = 1e-12
 """Below this a rate is none: the annuity is the number of years."""
+_Kind = Ints | EllipsisType
+_TABLE: Final = 2
+"""Dimensions of lives that are told work by work."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -239,30 +243,47 @@ def chain_cost(
     >>> chain_cost([100.0, 100.0], [50.0, 80.0], rule)
     array([200., 125.])
     """
-    arrays = [cost, life_years]
-    arrays += [cost if then_cost is None else then_cost]
-    arrays += [life_years if then_life_years is None else then_life_years]
-    first, life, then, then_life = np.broadcast_arrays(
-        *(np.asarray(a, dtype=float) for a in arrays)
+    first = np.asarray(cost, dtype=float)
+    then = first if then_cost is None else np.asarray(then_cost, dtype=float)
+    # Lives are few, whatever many works there are: what hangs on these alone is found once.
+    life, then_life, kind = _find_lives(
+        life_years, life_years if then_life_years is None else then_life_years
     )
     if (life < 0).any() or (then_life < 0).any():
         raise ValueError(f"life must be zero or more, got {np.fmin(life, then_life).min():g}")
     life, then_life = np.where(life > 0, life, np.nan), np.where(then_life > 0, then_life, np.nan)
     horizon = rule.horizon_years
-    total = _serve(first, np.zeros(first.shape), life, rule)
+    total = _serve(first, np.zeros(life.shape), life, kind, rule)
     left = np.clip((horizon - life) / then_life, 0.0, None)
     for turn in range(int(np.ceil(np.nan_to_num(left).max(initial=0.0) - 1e-9))):
         # What begins at the horizon or later comes to nothing.
         start = np.fmin(life + turn * then_life, horizon)
-        total = total + _serve(then, start, then_life, rule)
-    return np.asarray(np.where(np.isnan(life) | np.isnan(then_life), np.nan, total))
+        total = total + _serve(then, start, then_life, kind, rule)
+    return np.asarray(np.where((np.isnan(life) | np.isnan(then_life))[kind], np.nan, total))
 
 
-def _serve(cost: Floats, start: Floats, life: Floats, rule: AppraisalRule) -> Floats:
+def _find_lives(life_years: ArrayLike, then_years: ArrayLike) -> tuple[Floats, Floats, _Kind]:
+    """Find the kinds of lives and of those that follow, and of which kind each row is.
+
+    Each row is its own where what follows tells no kinds by its first column.
+    """
+    life, then = as_floats(life_years, then_years)
+    if life.ndim != _TABLE:
+        return life, then, ...
+    kind, found = pd.factorize(then[:, 0], use_na_sentinel=False)
+    row = np.zeros(len(found), dtype=np.int64)
+    row[kind] = np.arange(len(kind))
+    if not all((one[row][kind] == one).all() for one in (life, then)):
+        return life, then, ...
+    return life[row], then[row], kind
+
+
+def _serve(cost: Floats, start: Floats, life: Floats, kind: _Kind, rule: AppraisalRule) -> Floats:
     """Present value of works from a start on, credited with what outlasts the horizon."""
     before, end = annuity(start, rule), annuity(start + life, rule)
     within = annuity(np.minimum(start + life, rule.horizon_years), rule)
-    return np.asarray(cost * discount(start, rule) * (within - before) / (end - before))
+    worth, served, whole = discount(start, rule), within - before, end - before
+    return np.asarray(cost * worth[kind] * served[kind] / whole[kind])
 
 
 def visits_cost(
@@ -285,11 +306,9 @@ def visits_cost(
     numpy.ndarray of float
         Present value.
     """
-    price, every, until = np.broadcast_arrays(
-        *(np.asarray(a, dtype=float) for a in (cost, interval_years, until_years))
-    )
+    every, until = as_floats(interval_years, until_years)
     last = np.minimum(until, rule.horizon_years)
-    total = np.zeros(price.shape)
+    total = np.zeros(every.shape)
     for turn in range(1, int(np.ceil(np.nanmax(last / every, initial=0.0))) + 1):
         total = total + np.where(turn * every < last, discount(turn * every, rule), 0.0)
-    return np.asarray(price * total)
+    return np.asarray(np.asarray(cost, dtype=float) * total)

@@ -70,7 +70,7 @@ def add_up_life(
     camera = length_m[:, np.newaxis] * settings.rates.triple("inspect_m")
     visit = camera + np.array(settings.work.root_visit_each)
     every = np.array(settings.work.root_return_years)[::-1]
-    again = visits_cost(visit, every, np.broadcast_to(life, visit.shape), rule)
+    again = visits_cost(visit, every, life, rule)
     return np.asarray(chain + np.where(_mark(plan, "visited"), again, 0.0))
 
 

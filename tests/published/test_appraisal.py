@@ -214,3 +214,21 @@ def test_first_and_whole_life_cost_stand_in_the_reason_and_agree_with_the_table(
     )
     assert f"to build ({mine['cost']:,.0f} against {rival['cost']:,.0f} " in advice["reason"]
     assert advice["appraisal"] in advice["reason"]
+
+
+def test_lives_told_work_by_work_cost_what_each_costs_by_itself():
+    """Of few kinds and of many, not known in some and in all."""
+    rule, rng = RULES["uk_green_book"], np.random.default_rng(2)
+    cost, then = rng.uniform(1, 1e4, (2, 30, 3))
+    kinds = np.array([[120.0, 100, 80], [60, 50, 40], [60, 55, 45], [np.nan, 50, 40]])
+    few, one, none = kinds[rng.integers(0, 2, 30)], kinds[rng.integers(0, 4, 30)], kinds[[3] * 30]
+    for follow in (few, one, none, rng.uniform(5, 90, (30, 3)), few[:0]):
+        size = len(follow)
+        got = chain_cost(
+            cost[:size], [60.0, 50, 40], rule, then_cost=then[:size], then_life_years=follow
+        )
+        each = [
+            chain_cost(cost[n], [60.0, 50, 40], rule, then_cost=then[n], then_life_years=follow[n])
+            for n in range(size)
+        ]
+        assert np.array_equal(got, np.reshape(each, (-1, 3)), equal_nan=True)
