@@ -108,7 +108,8 @@ def resolve_stems(
     ----------
     trees : pandas.DataFrame
         Column tree_id; stem_diameter_mm where given, and assumed, which names those of classes and
-        constants: a constant stands in where no crown tells of a thicker stem.
+        constants: a constant stands in where no crown tells of a thicker stem. is_columnar where
+        given: the crown of such a tree is narrow whatever its stem, and tells nothing of it.
     crown_diameter_m : array_like of float, shape (n,)
         Crown diameters in m, NaN for not known.
     regime : Regime
@@ -128,8 +129,9 @@ def resolve_stems(
         Columns stem_mm (the value that draws the zone), stem_low_mm, stem_mid_mm, stem_high_mm,
         stem_source (categorical) and is_stem_estimated; index of `trees`. NaN where not known.
     """
-    crown = np.asarray(crown_diameter_m, dtype=np.float64)
     n = len(trees)
+    is_columnar = trees.get("is_columnar", pd.Series(False, trees.index)).eq(True)
+    crown = np.where(is_columnar.to_numpy(dtype=bool, na_value=False), np.nan, crown_diameter_m)
     several = equivalent_diameter(lists.stem_mm, lists.tree, n_trees=n, regime=regime)
     measured = np.where(np.isnan(several), take_numbers(trees, "stem_diameter_mm"), several)
     names = trees.get("assumed", pd.Series("", trees.index))
@@ -239,13 +241,13 @@ def _add_stand_ins(
         (
             _ASSUMED,
             "warning",
-            say("neither stem nor crown"),
+            say("neither stem nor a crown that tells of it"),
             say("a stem of {diameter:g} mm is assumed", diameter=assumed_mm),
         ),
         (
             _UNKNOWN,
             "warning",
-            say("neither stem nor crown"),
+            say("neither stem nor a crown that tells of it"),
             say("stem left unknown; measure the tree"),
         ),
     )

@@ -139,7 +139,7 @@ def test_a_constant_stem_is_an_assumption_and_hides_no_thicker_one(
     expected = high_mm or by_crown["stem_high_mm"][0]
     assert zones["stem_high_mm"][0] == pytest.approx(expected)
     assert zones["is_stem_estimated"].all()
-    assert not found["seen"].str.contains("neither stem nor crown").any()
+    assert not found["seen"].str.contains("neither stem nor a crown").any()
     largest = draw_largest(layers.trees, zones, None, settings)
     assert (largest["area_m2"] > zones["area_m2"]).all()
 

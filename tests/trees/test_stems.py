@@ -40,6 +40,17 @@ def resolve(trees, crown_m, lists=NO_LISTS, **changes):
     return stems, findings.table()
 
 
+def test_a_columnar_crown_tells_nothing_of_its_stem():
+    """A crown 2 m wide had made 124 mm of a columnar stem of 280 mm that nobody measured."""
+    columnar = pd.array([True, False, None, True], dtype="boolean")
+    trees = make_trees(stem_diameter_mm=[np.nan, np.nan, np.nan, 280.0], is_columnar=columnar)
+    stems, findings = resolve(trees, np.full(4, 2.0))
+    crowned = "estimated from crown"
+    assert stems["stem_source"].tolist() == ["assumed", crowned, crowned, "measured"]
+    assert stems["stem_mm"].tolist() == pytest.approx([500.0, 123.6, 123.6, 280.0], abs=0.1)
+    assert findings["seen"].tolist().count("neither stem nor a crown that tells of it") == 1
+
+
 def test_a_stem_far_too_thin_for_its_crown_is_estimated_from_the_crown():
     # A crown of 8 m: middle 308 mm, 0.309 as the spread of its logarithm; 4 of them below is 89 mm.
     assert 405 * 0.8**1.23 / np.exp(4 * 0.288 * 0.8**-0.32) == pytest.approx(89.4, abs=0.1)
