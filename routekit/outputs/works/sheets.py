@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import shapely
 
-from routekit.arrays import ID_MARK, Flags, Objects, split_ids
+from routekit.arrays import ID_MARK, Ints, Objects, split_ids
+from routekit.layers.identity import is_among
 from routekit.outputs.arborist.words import NOT_KNOWN, write_quantity
 from routekit.outputs.works.drawing import LETTERS, Atlas
 from routekit.outputs.works.frames import frame_street
@@ -48,39 +49,39 @@ def list_streets(result: Result) -> tuple[list[str], list[str]]:
     return [name for name in order if name in worked], [n for n in order if n not in worked]
 
 
-def build_plans(result: Result, streets: Sequence[str]) -> list[dict[str, Any]]:
-    """Gather what the plan of each street shows.
+class Plans:
+    """The plans of the streets of a result.
 
     Parameters
     ----------
     result : Result
-    streets : sequence of str
-        From `list_streets`.
-
-    Returns
-    -------
-    list of dict
-        One per street: name, counts (runs, pits, digs and fence_m), trench (length, blank
-        for none), overview and parts (drawings), works (what, size, note), permits
-        (package, kind, about, needed, reference, day, is_open, is_ready), watched and undecided
-        (ids of runs), fences, ground, hand (rows of the tables), notes and unknown; all in words,
-        with their statements.
     """
-    atlas, of = Atlas(result), _Lists(result)
-    plans = []
-    for street in streets:
-        mine = of.street == street
-        lines, features = of.take_shapes(street)
-        overview, parts = frame_street(lines, features)
-        plans.append(
-            of.describe(street, mine)
-            | {
-                "name": street or say("Street not known"),
-                "overview": atlas.draw(overview, street, parts),
-                "parts": [atlas.draw(part, street) for part in parts],
-            }
-        )
-    return plans
+
+    def __init__(self, result: Result) -> None:
+        self._atlas, self._lists = Atlas(result), _Lists(result)
+
+    def build(self, street: str) -> dict[str, Any]:
+        """Gather what the plan of a street shows.
+
+        Parameters
+        ----------
+        street : str
+            From `list_streets`.
+
+        Returns
+        -------
+        dict
+            Name, counts (runs, pits, digs and fence_m), trench (length, blank for none), overview
+            and parts (drawings), works (what, size, note), permits (package, kind, about, needed,
+            reference, day, is_open, is_ready), watched and undecided (ids of runs), fences, ground,
+            hand (rows of the tables), notes and unknown; all in words, with their statements.
+        """
+        overview, parts = frame_street(*self._lists.take_shapes(street))
+        return self._lists.describe(street) | {
+            "name": street or say("Street not known"),
+            "overview": self._atlas.draw(overview, street, parts),
+            "parts": [self._atlas.draw(part, street) for part in parts],
+        }
 
 
 def list_unset(result: Result, streets: Sequence[str]) -> list[str]:
@@ -113,106 +114,131 @@ def _techniques(result: Result) -> Objects:
     return np.asarray(column.fillna("").to_numpy(dtype=object))
 
 
+def _find_rows(street: Objects, rows: Ints | None = None) -> dict[str, Ints]:
+    """List the rows of each street, ascending; a row of no street has None."""
+    places = np.arange(len(street)) if rows is None else rows
+    return {
+        str(name): np.unique(mine)
+        for name, mine in pd.Series(places)
+        .groupby(np.asarray(street, dtype=object))
+        .agg(list)
+        .items()
+    }
+
+
 def _split(trees: object) -> str:
     """Write the ids of trees of one row."""
     return ", ".join(str(trees).split(ID_MARK))
 
 
 class _Lists:
-    """The tables of a result, with the street of each row."""
+    """The tables of a result, with the rows of each street."""
 
     def __init__(self, result: Result) -> None:
         self.result = result
-        self.street = _streets(result.runs)
+        street = _streets(result.runs)
         self.technique = _techniques(result)
-        of = pd.Series(self.street, result.runs["run_id"].astype(str))
-        self.pit_street = self._look_up(of, result.pits["run_id"])
-        self.dig_street = self._look_up(of, result.digs["run_id"])
+        self.ids = result.runs["run_id"].astype(str).to_numpy(dtype=object)
+        self.dug_m = result.dug_length_m
+        of = pd.Series(street, self.ids)
+        dig_street = self._look_up(of, result.digs["run_id"])
         first = result.strings["run_ids"].astype(str).str.split(ID_MARK).str[0]
         by_string = pd.Series(
             self._look_up(of, first), result.strings["string_id"].astype(str), dtype=object
         )
-        self.laid_street = self._look_up(by_string, result.laydown["string_id"])
-        self.pits, self.digs, self.runs, self.laydown = (
+        self.pits, self.digs, self.runs, self.laydown, self.guard = (
             pd.DataFrame(table.drop(columns="geometry"))
-            for table in (result.pits, result.digs, result.runs, result.laydown)
+            for table in (
+                result.pits,
+                result.digs,
+                result.runs,
+                result.laydown,
+                result.tree_protection,
+            )
         )
-        self.has_pit, self.has_dig = (
-            shapely.is_geometry(np.array(table.geometry, dtype=object))
-            for table in (result.pits, result.digs)
-        )
-        self.guard = pd.DataFrame(result.tree_protection.drop(columns="geometry"))
-        self.guard_street = _streets(result.tree_protection)
+        opens = result.digs["opens_ground"].to_numpy(dtype=bool)
+        self.trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
         self.is_unset = (self.guard["kind"] == NOT_SET_OUT).to_numpy(dtype=bool)
+        nowhere = ((self.guard["tree_ids"] == "") & (self.guard["run_id"] == "")).to_numpy(bool)
+        self.unset_nowhere = np.flatnonzero(self.is_unset & nowhere)
+        members = split_ids(result.permits["run_ids"]).reset_index(drop=True).explode()
+        members = members[is_among(members, result.runs["run_id"])]
+        self._rows = {
+            "runs": _find_rows(street),
+            "pits": _find_rows(self._look_up(of, result.pits["run_id"])),
+            "digs": _find_rows(dig_street[opens], np.flatnonzero(opens)),
+            "robots": _find_rows(dig_street[~opens], np.flatnonzero(~opens)),
+            "laydown": _find_rows(self._look_up(by_string, result.laydown["string_id"])),
+            "guard": _find_rows(_streets(result.tree_protection)),
+            "permits": _find_rows(self._look_up(of, members), members.index.to_numpy()),
+        }
+        self.shapes = {
+            "runs": np.array(result.runs.geometry, dtype=object),
+            "pits": np.array(result.pits.geometry, dtype=object),
+            "digs": np.array(result.digs.geometry, dtype=object),
+            "laydown": np.array(result.laydown.geometry, dtype=object),
+            "guard": np.array(result.tree_protection.geometry, dtype=object),
+        }
 
     @staticmethod
     def _look_up(of: pd.Series, ids: pd.Series) -> Objects:
         found = of.reindex(ids.astype(str)).astype(object)
         return np.asarray(found.fillna("").to_numpy(dtype=object))
 
+    def find(self, table: str, street: str) -> Ints:
+        """Find the rows of a table that belong to a street, ascending."""
+        return self._rows[table].get(street, np.empty(0, dtype=np.int64))
+
     def take_shapes(self, street: str) -> tuple[Objects, Objects]:
         """Give the lines of a street, and what is to be seen at a large scale there."""
-        result = self.result
-        opens = result.digs["opens_ground"].to_numpy(dtype=bool)
-        trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
-        parts = [
-            (result.pits.geometry, self.pit_street == street),
-            (result.digs.geometry, (self.dig_street == street) & opens),
-            (result.laydown.geometry, self.laid_street == street),
-            (result.runs.geometry, (self.street == street) & trenched),
-            (result.tree_protection.geometry, (self.guard_street == street) & ~self.is_unset),
-        ]
-        found = [np.array(column, dtype=object)[rows] for column, rows in parts]
-        features = np.concatenate(found)
-        lines = np.array(result.runs.geometry, dtype=object)[self.street == street]
+        rows = {name: self.find(name, street) for name in self.shapes}
+        lines = self.shapes["runs"][rows["runs"]]
+        rows["runs"] = rows["runs"][self.trenched[rows["runs"]]]
+        rows["guard"] = rows["guard"][~self.is_unset[rows["guard"]]]
+        order = ("pits", "digs", "laydown", "runs", "guard")
+        features = np.concatenate([self.shapes[name][rows[name]] for name in order])
         keep = shapely.is_geometry(features) & ~shapely.is_empty(features)
         return lines, features[keep]
 
-    def describe(self, street: str, mine: Flags) -> dict[str, Any]:
+    def describe(self, street: str) -> dict[str, Any]:
         """List the works of a street, and what protects its trees."""
-        result = self.result
-        watched = np.isin(self.technique, _WATCHED)
-        ids = result.runs["run_id"].astype(str).to_numpy(dtype=object)
-        table = self.guard
-        here = table[self.guard_street == street]
+        mine, guard = self.find("runs", street), self.find("guard", street)
+        technique = self.technique[mine]
+        watched, undecided = np.isin(technique, _WATCHED), technique == ""
+        works = mine[~watched & ~undecided]
+        here = self.guard.iloc[guard]
         kind = here["kind"].astype(str)
         fences = here[(kind == FENCE).to_numpy(dtype=bool)]
-        nowhere = ((table["tree_ids"] == "") & (table["run_id"] == "")).to_numpy(dtype=bool)
-        unknown = table[self.is_unset & ((self.guard_street == street) | nowhere)]
+        unset = np.union1d(guard[self.is_unset[guard]], self.unset_nowhere)
         notes = here[(kind != NOT_SET_OUT).to_numpy(dtype=bool)]
-        opens = result.digs["opens_ground"].to_numpy(dtype=bool)
-        dug = (self.dig_street == street) & opens
-        trenched = result.trenches["is_recommended"].to_numpy(dtype=bool)
-        trench_m = float(result.dug_length_m[mine & trenched].sum())
+        pits, digs = self.find("pits", street), self.find("digs", street)
+        trench_m = float(self.dug_m[mine[self.trenched[mine]]].sum())
         return {
-            "n_runs": int((mine & ~watched & (self.technique != "")).sum()),
-            "n_pits": int((self.pit_street == street).sum()),
-            "n_digs": int(dug.sum()),
+            "n_runs": len(works),
+            "n_pits": len(pits),
+            "n_digs": len(digs),
             "trench": write_quantity(trench_m, "m", 0) if trench_m else "",
             "fence_m": float(fences["length_m"].sum()),
             "works": [
-                *self._list_runs(mine & ~watched & (self.technique != "")),
-                *self._list_pits(self.pit_street == street),
-                *self._list_digs(dug),
-                *self._list_laydown(self.laid_street == street),
-                *self._count_robots((self.dig_street == street) & ~opens),
+                *self._list_runs(works),
+                *self._list_pits(pits),
+                *self._list_digs(digs),
+                *self._list_laydown(self.find("laydown", street)),
+                *self._count_robots(len(self.find("robots", street))),
             ],
-            "watched": ids[mine & watched].tolist(),
-            "undecided": ids[mine & (self.technique == "")].tolist(),
+            "watched": self.ids[mine[watched]].tolist(),
+            "undecided": self.ids[mine[undecided]].tolist(),
             "fences": _list_fences(fences, here[(kind == NO_STORE).to_numpy(dtype=bool)]),
             "ground": _list_areas(here[(kind == GROUND).to_numpy(dtype=bool)]),
             "hand": _list_areas(here[(kind == HAND_DIG).to_numpy(dtype=bool)]),
             "notes": _note(notes),
-            "unknown": _note(unknown),
-            "permits": self._list_permits(set(ids[mine].tolist())),
+            "unknown": _note(self.guard.iloc[unset]),
+            "permits": self._list_permits(self.find("permits", street)),
         }
 
-    def _list_permits(self, runs: set[str]) -> list[dict[str, Any]]:
+    def _list_permits(self, rows: Ints) -> list[dict[str, Any]]:
         """List permits and notices of the packages that work in a street, and which are open."""
-        permits = self.result.permits
-        members = split_ids(permits["run_ids"])
-        here = np.array([not runs.isdisjoint(ids) for ids in members], dtype=bool)
-        mine = permits[here]
+        mine = self.result.permits.iloc[rows]
         return [
             {
                 "package": " ".join(filter(None, (row["package_id"], row["work_id"]))),
@@ -227,11 +253,11 @@ class _Lists:
             for row in mine.astype(object).to_dict("records")
         ]
 
-    def _list_runs(self, rows: Flags) -> list[dict[str, Any]]:
+    def _list_runs(self, rows: Ints) -> list[dict[str, Any]]:
         """List runs with their technique, new pipe and standing."""
-        runs, advice = self.runs[rows], self.result.advice[rows]
+        runs, advice = self.runs.iloc[rows], self.result.advice.iloc[rows]
         pipes, standing = take_texts(advice, "new_pipe"), advice["standing"].astype(str)
-        runs = runs.assign(length_m=self.result.dug_length_m[rows])
+        runs = runs.assign(length_m=self.dug_m[rows])
         facts = runs[["run_id", "length_m", "from_manhole", "to_manhole"]].to_numpy(dtype=object)
         found = []
         laid = advice["is_new_line"].to_numpy(dtype=bool)
@@ -253,12 +279,12 @@ class _Lists:
             )
         return found
 
-    def _list_pits(self, rows: Flags) -> list[dict[str, Any]]:
+    def _list_pits(self, rows: Ints) -> list[dict[str, Any]]:
         """List pits with their sizes."""
-        pits = self.pits[rows]
+        pits = self.pits.iloc[rows]
         names = name_pits(pits["role"], pits["pit_id"])
         sizes = pits[["length_m", "width_m", "depth_m"]].to_numpy(dtype=float)
-        drawn = self.has_pit[rows]
+        drawn = shapely.is_geometry(self.shapes["pits"][rows])
         facts = zip(
             names, sizes, drawn, pits["manhole_id"].astype(object), pits["method"], strict=True
         )
@@ -274,11 +300,11 @@ class _Lists:
             for name, size, is_drawn, at, method in facts
         ]
 
-    def _list_digs(self, rows: Flags) -> list[dict[str, Any]]:
+    def _list_digs(self, rows: Ints) -> list[dict[str, Any]]:
         """List small digs that open the ground."""
-        digs = self.digs[rows]
+        digs = self.digs.iloc[rows]
         names = name_digs(digs["kind"], digs["dig_id"], digs["connection_id"])
-        drawn = self.has_dig[rows]
+        drawn = shapely.is_geometry(self.shapes["digs"][rows])
         area = digs["footprint_m2"].to_numpy(dtype=float)
         depth = digs["depth_m"].to_numpy(dtype=float)
         return [
@@ -301,18 +327,17 @@ class _Lists:
             )
         ]
 
-    def _list_laydown(self, rows: Flags) -> list[dict[str, Any]]:
+    def _list_laydown(self, rows: Ints) -> list[dict[str, Any]]:
         """List the strips on which strings lie."""
-        laydown = self.laydown[rows]
+        laydown = self.laydown.iloc[rows]
         texts = take_texts(laydown, "text")
         return [
             {"sign": "", "what": say("String {name} laid out", name=name), "size": "", "note": text}
             for name, text in zip(laydown["string_id"].astype(str), texts, strict=True)
         ]
 
-    def _count_robots(self, rows: Flags) -> list[dict[str, Any]]:
+    def _count_robots(self, n: int) -> list[dict[str, Any]]:
         """Count what is reopened from inside."""
-        n = int(rows.sum())
         what = say(
             "{n} connection reopened from inside the pipe: nothing is dug",
             "{n} connections reopened from inside the pipe: nothing is dug",

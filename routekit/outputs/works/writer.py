@@ -19,7 +19,7 @@ from routekit.outputs.arborist.words import Speaker, write_quantity
 from routekit.outputs.output_files import WORKS_LAYOUT
 from routekit.outputs.steps import TellDone, tell_nobody
 from routekit.outputs.templates import load_templates, read_file
-from routekit.outputs.works.sheets import build_plans, list_streets, list_unset
+from routekit.outputs.works.sheets import Plans, list_streets, list_unset
 from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.site.protection import SOURCES
@@ -98,13 +98,14 @@ def render_parts(result: Result, *, stem: str = _STEM) -> Iterator[tuple[str, st
         "still": [street or say("Street not known") for street in still],
         "unset": list_unset(result, worked),
     }
+    plans = Plans(result)
     if not is_divided:
-        yield "", _fill(shared, front=front, plans=build_plans(result, worked))
+        yield "", _fill(shared, front=front, plans=[plans.build(street) for street in worked])
         return
     yield "", _fill(shared, front=front, plans=[])
     for volume, start in enumerate(range(0, len(worked), size), start=1):
-        plans = build_plans(result, worked[start : start + size])
-        yield f"-{volume:02d}", _fill(shared, plans=plans, first=start + 1, volume=volume)
+        mine = [plans.build(street) for street in worked[start : start + size]]
+        yield f"-{volume:02d}", _fill(shared, plans=mine, first=start + 1, volume=volume)
 
 
 def _fill(
