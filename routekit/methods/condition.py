@@ -408,9 +408,8 @@ def _rank_runs(
     score = _SCORE_PER_GRADE * found + _SCORE_PER_INDEX * least_index
     # Known trouble first, then what was never looked at, then what is sound.
     score = np.where(unknown, _SCORE_UNKNOWN, score)
-    order = np.lexsort((table["run_id"].to_numpy(), -score))
-    rank = np.empty(len(table), dtype=np.int64)
-    rank[order] = np.arange(1, len(table) + 1)
+    # Runs that are as urgent as each other share a place, whatever their names.
+    rank = pd.Series(-score).rank(method="min").astype(np.int64).to_numpy()
     return table.assign(
         needs_work=needs,
         priority=pd.Categorical.from_codes(code.astype(np.int8), pd.Index(PRIORITIES)),

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from routekit.methods.checks import CLASS_UNIT, LIMIT_SIDES
 from routekit.vocabulary import HOST_CLASSES
+from routekit.words.texts import fill, join, word
 
 NO_LIMIT: Final = "no limit"
 JUST_OVER: Final = "just over the limit"
@@ -47,6 +48,24 @@ def word_checks(checks: pd.DataFrame) -> pd.DataFrame:
         },
         index=checks.index,
     )
+
+
+def list_rests(assumed: pd.Series) -> NDArray[np.object_]:
+    """Take the words for what checks rest on apart, for any language to say them.
+
+    Parameters
+    ----------
+    assumed : pandas.Series of str, shape (n,)
+        Words joined by a comma, as in `checks` of the schema; blank or missing for none.
+
+    Returns
+    -------
+    numpy.ndarray of object, shape (n,)
+        Texts with their statements; blank for none.
+    """
+    code, kinds = pd.factorize(assumed.astype(object).fillna("").to_numpy())
+    texts = fill([join(map(word, filter(None, kind.split(", "))), ", ") for kind in kinds])
+    return np.asarray(texts[code])
 
 
 def _word_sides(checks: pd.DataFrame) -> NDArray[np.int64]:

@@ -10,13 +10,13 @@ import pandas as pd
 from routekit.layers.assumed import MARK, word_of
 from routekit.methods.checks import CLASS_UNIT
 from routekit.outputs.bill import list_rows
-from routekit.outputs.check_words import NO_LIMIT, word_checks
+from routekit.outputs.check_words import NO_LIMIT, list_rests, word_checks
 from routekit.outputs.gis_layers import join_runs
 from routekit.outputs.touched_trees import list_touched, write_zone_areas
 from routekit.result import Result
 from routekit.site.encroachments import DIG, PIT
 from routekit.techniques import RECORDS, Joining
-from routekit.words.texts import message
+from routekit.words.texts import both, fill, join, message, word
 
 _WAYS: Final[dict[Joining, str]] = {
     "trench": message("in the trench"),
@@ -108,7 +108,8 @@ def word_assumed(table: pd.DataFrame) -> pd.DataFrame:
         ", ".join(dict.fromkeys(word_of(name) for name in str(kind).split(MARK) if name))
         for kind in kinds
     ]
-    return table.assign(assumed=np.array([*words, ""], dtype=object)[code])
+    listed = pd.Series(np.array([*words, ""], dtype=object)[code])
+    return table.assign(**both("assumed", list_rests(listed)))
 
 
 def price_runs(result: Result) -> pd.DataFrame:
@@ -128,7 +129,7 @@ def price_runs(result: Result) -> pd.DataFrame:
     runs = pd.DataFrame(join_runs(result))
     return runs.assign(
         new_wall_mm=(runs["new_outside_mm"] - runs["new_bore_mm"]) / 2,
-        reopened_by=_list_ways(result, runs),
+        **both("reopened_by", _list_ways(result, runs)),
         currency=find_currency(result.totals),
     )
 
@@ -192,7 +193,7 @@ def word_limits(checks: pd.DataFrame) -> pd.DataFrame:
     }
     columns["limit"] = columns["limit"].mask(limits == NO_LIMIT, np.nan)
     unit = checks["unit"].astype(object).mask(checks["unit"] == CLASS_UNIT, None)
-    return checks.assign(**columns, unit=unit)
+    return checks.assign(**columns, unit=unit, **both("assumed", list_rests(checks["assumed"])))
 
 
 def find_currency(totals: pd.DataFrame) -> str | None:
@@ -204,7 +205,7 @@ def find_currency(totals: pd.DataFrame) -> str | None:
 def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
     """Say for each run how many connections are reopened in which way: «3 robot, 1 suction»."""
     special = runs["technique"].map(
-        {one.code: _WAYS[one.joins] for one in RECORDS if one.joins in _WAYS}
+        {one.code: word(_WAYS[one.joins]) for one in RECORDS if one.joins in _WAYS}
     )
     digs = result.digs
     joined = pd.DataFrame(digs)[digs["connection_id"].notna().to_numpy()]
@@ -212,8 +213,9 @@ def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
     counts = (
         joined.groupby(["run_id", "method"], observed=True, sort=True).size().reset_index(name="n")
     )
-    words = counts["n"].astype(str) + " " + counts["method"].astype(str)
-    ways = words.groupby(counts["run_id"].astype(str)).agg(", ".join)
+    each = zip(counts["n"].astype(str), counts["method"].astype(str), strict=True)
+    said = pd.Series(fill(join([count, word(method)]) for count, method in each))
+    ways = said.groupby(counts["run_id"].astype(str)).agg(lambda them: join(them, ", "))
     usual = runs["run_id"].astype(str).map(ways).astype(object)
     return special.astype(object).fillna(usual)
 

@@ -168,7 +168,7 @@ def free_length(
 def find_room(
     strips: _Strips, around: Surroundings, settings: LaydownSettings
 ) -> tuple[Floats, Floats, Floats]:
-    """Find the direction in which each strip runs farthest.
+    """Find the direction in which each strip runs farthest; of equals, the one set first.
 
     Parameters
     ----------

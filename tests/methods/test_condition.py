@@ -334,6 +334,11 @@ def test_priority_ranks_known_trouble_then_what_nobody_saw_then_sound_runs():
     assert sorted(found["priority_rank"]) == [1, 2, 3, 4, 5, 6]
 
 
+def test_runs_as_urgent_as_each_other_share_a_rank_whatever_their_names():
+    seen = [(name, 1.0, "BBA", "C", 30) for name in ("A", "B")] + [("C", 1.0, "BAB", "A", NAN)]
+    assert assess(*seen)["priority_rank"].to_dict() == {"A": 1, "B": 1, "C": 3}
+
+
 def test_needs_work_borders():
     """Roots from 10 % of the section, or grade 3; both are settings."""
     found = assess(("A", 1.0, "BBA", "A", 10), ("B", 1.0, "BBA", "A", 9.9))

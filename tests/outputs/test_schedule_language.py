@@ -54,6 +54,28 @@ def test_sheets_headings_and_words_are_in_the_language(book):
     assert run["⟦Recommended technique⟧"].startswith("⟦")
 
 
+def test_what_is_assumed_is_said_word_by_word(book):
+    for sheet, title in (
+        ("Runs", "Assumed, recorded by nobody"),
+        ("To confirm", "Rests on, assumed"),
+    ):
+        rests = {row[f"⟦{title}⟧"] for row in rows_of(book, f"⟦{sheet}⟧")} - {None, "", "⟦⟧"}
+        several = [one for one in rests if "," in one]
+        assert several
+        assert all(re.fullmatch(r"⟦[^⟦⟧,]+⟧(, ⟦[^⟦⟧,]+⟧)+", one) for one in several)
+
+
+def test_ways_ages_and_what_is_no_currency_are_said_in_the_language(book):
+    runs, trees = rows_of(book, "⟦Runs⟧"), rows_of(book, "⟦Trees⟧")
+    ways = {row["⟦Connections reopened by⟧"] for row in runs} - {None, ""}
+    assert ways
+    assert all(re.fullmatch(r"(\d+ )?⟦[^⟦⟧]+⟧(, \d+ ⟦[^⟦⟧]+⟧)*", one) for one in ways)
+    assert {row["⟦Currency⟧"] for row in runs} <= {"⟦money units⟧", None}
+    ages = {row["⟦Age class⟧"] for row in trees} - {None, ""}
+    assert ages
+    assert all(one.startswith("⟦") for one in ages)
+
+
 def test_the_bill_is_in_the_language_and_its_formulas_name_the_sheets(book):
     rows = rows_of(book, "⟦Bill⟧")
     items = [row for row in rows if row["⟦No.⟧"]]

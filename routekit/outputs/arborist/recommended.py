@@ -7,6 +7,7 @@ from typing import Any, Final
 
 import pandas as pd
 
+from routekit.outputs.check_words import list_rests
 from routekit.result import Result
 from routekit.settings.sources import describe_source
 from routekit.words.texts import (
@@ -101,7 +102,7 @@ def list_confirmations(result: Result, runs: pd.DataFrame) -> dict[int, list[dic
 
 def _ask(row: dict[Hashable, Any]) -> str:
     """Write what is to be confirmed: the runs, the check with its verdict, what settles it."""
-    assumed = join(map(word, filter(None, str(row["assumed"]).split(", "))), ", ")
+    (assumed,) = list_rests(pd.Series([str(row["assumed"])]))
     asked = say(
         "{runs}: {check} ({verdict}).",
         runs=_name_runs(row["run_id"]),

@@ -16,7 +16,7 @@ from routekit.advice.rates import LEVELS
 from routekit.advice.totals import count_asked
 from routekit.errors import CrsError, LayerError
 from routekit.layers.columns import load_columns
-from routekit.outputs.check_words import word_checks
+from routekit.outputs.check_words import list_rests, word_checks
 from routekit.outputs.map import tables
 from routekit.outputs.map.open_points import link_alerts, link_open_checks
 from routekit.outputs.map.packing import pack_table
@@ -31,6 +31,7 @@ from routekit.settings.outputs import MapSettings
 from routekit.settings.sources import load_sources
 from routekit.techniques import RECORDS, TECHNIQUES
 from routekit.vocabulary import SEVERITIES, VERDICTS
+from routekit.words.texts import both
 from routekit.words.units import write_unit
 
 CHUNK_RUNS: Final = 2000
@@ -480,6 +481,7 @@ def _details(result: Result, runs: pd.DataFrame) -> list[dict[str, Any]]:
     long = {name: tables.linked(getattr(result, name), keys) for name in named}
     for name in ("checks", "new_line_checks"):
         checks = long[name].join(word_checks(long[name]))
+        checks = checks.assign(**both("assumed", list_rests(checks["assumed"])))
         shown = [each for each in checks if str(each).removesuffix(WORDS_END) in _CHECK_FACTS]
         long[name] = checks[shown]
     options = long["options"][[fact for fact in _OPTION_FACTS if fact in long["options"]]]
