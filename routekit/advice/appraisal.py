@@ -190,13 +190,23 @@ def _sum_bands(
     when: Floats, rule: AppraisalRule, add: Callable[[Floats, float, float], Floats]
 ) -> Floats:
     """Add up what the years in each band of rates come to; rates are made continuous."""
-    ends = (*rule.from_year[1:], np.inf)
-    total, before = np.zeros(when.shape), 1.0
-    for start, end, yearly in zip(rule.from_year, ends, rule.rate, strict=True):
-        rate = float(np.log1p(yearly))
-        total = total + add(np.minimum(np.maximum(when - start, 0.0), end - start), rate, before)
-        before *= float(np.exp(-rate * (end - start))) if rate else 1.0
+    total = np.zeros(when.shape)
+    for start, years, rate, before in _list_bands(rule.from_year, rule.rate):
+        total = total + add(np.minimum(np.maximum(when - start, 0.0), years), rate, before)
     return np.asarray(total)
+
+
+@cache
+def _list_bands(
+    from_year: tuple[float, ...], yearly: tuple[float, ...]
+) -> list[tuple[float, float, float, float]]:
+    """List the bands of rates: first year, years, rate, and what one unit is worth at its begin."""
+    bands, before = [], 1.0
+    for start, end, one in zip(from_year, (*from_year[1:], np.inf), yearly, strict=True):
+        rate = float(np.log1p(one))
+        bands.append((start, end - start, rate, before))
+        before *= float(np.exp(-rate * (end - start))) if rate else 1.0
+    return bands
 
 
 def chain_cost(
@@ -280,8 +290,9 @@ def _find_lives(life_years: ArrayLike, then_years: ArrayLike) -> tuple[Floats, F
 
 def _serve(cost: Floats, start: Floats, life: Floats, kind: _Kind, rule: AppraisalRule) -> Floats:
     """Present value of works from a start on, credited with what outlasts the horizon."""
-    before, end = annuity(start, rule), annuity(start + life, rule)
-    within = annuity(np.minimum(start + life, rule.horizon_years), rule)
+    end = start + life
+    years = np.stack([start, end, np.minimum(end, rule.horizon_years)])
+    before, end, within = annuity(years, rule)
     worth, served, whole = discount(start, rule), within - before, end - before
     return np.asarray(cost * worth[kind] * served[kind] / whole[kind])
 
