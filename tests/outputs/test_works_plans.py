@@ -15,7 +15,7 @@ from routekit.outputs.arborist.printing import print_page, read_page
 from routekit.outputs.output_files import WORKS_LAYOUT
 from routekit.outputs.works.drawing import Atlas
 from routekit.outputs.works.frames import Frame, find_direction, frame_street
-from routekit.outputs.works.sheets import build_plans, list_streets
+from routekit.outputs.works.sheets import Plans, list_streets
 from routekit.outputs.works.writer import render_parts, write_works_plans
 from routekit.settings.outputs import WorksSettings
 
@@ -34,7 +34,8 @@ def page(sample_result):
 def plans(sample_result):
     """The plans of the sample by street."""
     worked, _ = list_streets(sample_result)
-    return dict(zip(worked, build_plans(sample_result, worked), strict=True))
+    plans = Plans(sample_result)
+    return {street: plans.build(street) for street in worked}
 
 
 @pytest.fixture(scope="module")
@@ -132,7 +133,7 @@ def test_streets_without_a_name_have_a_plan_named_as_such(sample_result):
     worked, still = list_streets(made)
     assert worked[-1] == ""
     assert "Kader Quay" not in [*worked, *still]
-    (plan,) = build_plans(made, [""])
+    plan = Plans(made).build("")
     assert plan["name"] == "Street not known"
     assert plan["n_runs"] == 13
 
@@ -148,7 +149,7 @@ def test_what_is_not_known_is_told(sample_result):
     first = (runs["street"] == "Tessel Avenue").to_numpy().argmax()
     advice.loc[advice.index[first], "technique"] = np.nan
     made = dataclasses.replace(sample_result, pits=pits, tree_protection=table, advice=advice)
-    (plan,) = build_plans(made, ["Tessel Avenue"])
+    plan = Plans(made).build("Tessel Avenue")
     assert "T9: its zone is not known." in plan["unknown"]
     assert plan["undecided"] == [runs["run_id"].iloc[first]]
     assert sum(row["size"] == "size not known" for row in plan["works"]) == len(pits)
