@@ -264,6 +264,14 @@ def _read_layers(inputs: InputSettings, base: Path, findings: Findings, aside: A
     )
 
 
+_LACKING: Final = {
+    "connections": say("done without: those that inspections saw, if any, stand for all"),
+    "services": say("done without: digs that lay them bare are not counted"),
+    "surfaces": say("done without: ground is made good and priced as of a surface not known"),
+}
+"""What is left out, or stands in, where the study names no such layer."""
+
+
 def _read_all(
     inputs: InputSettings,
     base: Path,
@@ -283,10 +291,7 @@ def _read_all(
         if source is None:
             if name not in ("study_area", "stands", "streets"):
                 seen = say("the study names no such layer")
-                done = say("done without")
-                if name == "connections":
-                    done = say("done without: those that inspections saw, if any, stand for all")
-                findings.note("info", name, "", seen, done)
+                findings.note("info", name, "", seen, _LACKING.get(name, say("done without")))
             continue
         raw = read_layer(
             name,
@@ -307,7 +312,7 @@ def _read_all(
                 msg = f'layers.{name}: {raw.path}, layer "{raw.layer_name}" holds no rows'
                 raise LayerError(msg)
             seen = say("{file} holds no rows", file=raw.path.name)
-            findings.note("warning", name, "", seen, say("done without"))
+            findings.note("warning", name, "", seen, _LACKING.get(name, say("done without")))
         tallies[name]["read"] = len(raw.frame)
         raws[name] = replace(raw, frame=aside.put_aside(raw.frame))
         if len(raw.frame) >= _LARGE:
