@@ -152,6 +152,12 @@ STRUCTURAL: Final = "trees.structural_radius_m"
 LEAST_DISTANCE: Final = "trees.min_distance_m"
 """How near to the stems near a run the regime lets digging come."""
 
+LEAST_CROWN: Final = "least_crown_m"
+"""A crown of a class without upper end: it is at least as wide."""
+
+CROWN: Final = (LEAST_CROWN, "crown_diameter_m")
+"""What stands in for a crown that nobody measured."""
+
 GROUND_BETWEEN: Final = "ground_between_m"
 """The ground between the manholes: without a terrain it is a straight line from cover to cover."""
 

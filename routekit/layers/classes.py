@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.layers.parsing import Lengths, Numbers, read_lengths, read_numbers, read_text
+from routekit.layers.settings import METRES
 from routekit.layers.unit_words import unit_words
 from routekit.words.columns import say_each
 from routekit.words.texts import say
@@ -20,6 +21,7 @@ from routekit.words.texts import say
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from routekit.arrays import Floats
     from routekit.layers.columns import Column
     from routekit.layers.findings import Findings
 
@@ -130,6 +132,28 @@ def read_column_lengths(column: Column, cells: pd.Series) -> Lengths:
     return read_lengths(cells)
 
 
+def read_least(column: Column, cells: pd.Series, factor: float) -> Floats:
+    """Read the lower ends of classes without upper end, in the unit of the column.
+
+    Parameters
+    ----------
+    column : Column
+        Canonical column.
+    cells : pandas.Series, shape (n,)
+        Cells of any type.
+    factor : float
+        Multiplier that turns a number without a unit into the unit of the column.
+
+    Returns
+    -------
+    numpy.ndarray of float, shape (n,)
+        NaN where a cell is no such class.
+    """
+    read = read_classes(cells)
+    factors = read.lengths.units.map(METRES).to_numpy(dtype=np.float64) / METRES[column.unit]
+    return np.where(read.is_open, read.least * np.where(np.isnan(factors), factor, factors), np.nan)
+
+
 def note_classes(
     column: Column, source: str, cells: pd.Series, keys: pd.Series, findings: Findings
 ) -> None:
@@ -162,6 +186,8 @@ def note_classes(
             "taken as not known; translate it with {setting} in the study file",
             setting=f'values.{column.layer}.{column.name}."..."',
         )
+        if column.name == "crown_diameter_m":
+            done = say("the crown is at least its lower end, and counts as not measured")
         findings.add(
             "warning",
             column.layer,

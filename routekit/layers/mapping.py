@@ -15,9 +15,9 @@ import pandas as pd
 
 from routekit.arrays import ID_MARK
 from routekit.errors import FieldError
-from routekit.layers.assumed import add_assumed
+from routekit.layers.assumed import LEAST_CROWN, add_assumed
 from routekit.layers.bore_columns import name_sizes
-from routekit.layers.classes import note_classes, read_column_lengths
+from routekit.layers.classes import note_classes, read_column_lengths, read_least
 from routekit.layers.columns import (
     NUMBER_KINDS,
     SIZE_COLUMNS,
@@ -159,6 +159,13 @@ def map_layer(raw: RawLayer, *, inputs: InputSettings, findings: Findings) -> Ma
                 taken = raw.frame.loc[coded.notna(), source].unique()
                 rules = replace(rules, missing=(*rules.missing, *taken))
         cells, counts, is_constant = _read_column(raw, sources[name], rules, keys, findings)
+        if name == "crown_diameter_m":
+            measured = cells.mask(is_constant)
+            for source in [each for each in sources[name] if each in raw.frame]:
+                least = read_least(column, raw.frame[source], rules.factor(source))
+                is_open = measured.isna().to_numpy(dtype=bool) & ~np.isnan(least)
+                cells, is_constant = cells.mask(is_open, least), is_constant & ~is_open
+                assumed = add_assumed(assumed, is_open, LEAST_CROWN)
         table[name] = cells
         assumed = add_assumed(assumed, is_constant, name)
         lines += [

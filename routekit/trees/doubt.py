@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from routekit.arrays import Flags, Floats
-from routekit.layers.assumed import LEAST_DISTANCE, SHARES, STRUCTURAL, ZONES
+from routekit.layers.assumed import LEAST_DISTANCE, SHARES, STRUCTURAL, ZONES, is_assumed
 from routekit.layers.findings import Findings
 from routekit.trees.breach import Tiers, build_breaches, sum_breaches
 from routekit.trees.estimates import widest_crown
@@ -88,7 +88,12 @@ def _take_worst(
 
     Their species is as recorded.
     """
-    crown_m = read_crowns(trees, Findings()).diameter_m
+    crowns = read_crowns(trees, Findings())
+    crown_m = np.where(crowns.is_stand_in, np.nan, crowns.diameter_m)
+    if "assumed" in trees:
+        names = {name for name in (*KINDS, "species", "age_class") if name in trees}
+        told = {name: ~is_assumed(trees["assumed"], (name,)) for name in names}
+        trees = trees.assign(**{name: trees[name].where(told[name]) for name in names})
     is_open = zones["is_stem_estimated"].to_numpy(dtype=bool, na_value=True)
     high_mm = zones["stem_high_mm"].to_numpy(dtype=float)
     stem_mm: Floats = np.where(is_open, np.fmax(high_mm, settings.unknown_stem_mm), high_mm)
@@ -98,7 +103,8 @@ def _take_worst(
         if name in trees
     }
     rows = np.flatnonzero(np.any([is_open, np.isnan(crown_m), *unsaid.values()], axis=0))
-    crown_m = np.where(np.isnan(crown_m), widest_crown(stem_mm, settings), crown_m)
+    widest = np.fmax(widest_crown(stem_mm, settings), crowns.diameter_m)
+    crown_m = np.where(np.isnan(crown_m), widest, crown_m)
     known = {name: trees[name].fillna(value=True) for name in KINDS if name in trees}
     worst = trees.assign(stem_diameter_mm=stem_mm, crown_diameter_m=crown_m, assumed="", **known)
     return rows, worst.iloc[rows]

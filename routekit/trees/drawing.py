@@ -246,7 +246,7 @@ def draw_veterans(drawing: Drawing, sizes: TreeSizes, regime: Regime) -> Drawing
         return drawing
     rows = np.flatnonzero(sizes.is_veteran)
     stem = sizes.stem_mm[rows]
-    reach = np.where(sizes.is_crown_estimated[rows], np.nan, sizes.crown_reach_m[rows])
+    reach = sizes.crown_reach_m[rows]
     radius = veteran_radius(stem, reach, regime)
     by_crown = reach + regime.veteran_crown_margin_m >= radius
     basis = [

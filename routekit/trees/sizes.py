@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 
 from routekit.arrays import Flags, Floats
+from routekit.layers.assumed import CROWN, LEAST_CROWN, is_assumed
 from routekit.layers.findings import Findings
 from routekit.trees.estimates import crown_from_stem
 from routekit.trees.radii import factor_by_tolerance
@@ -46,10 +47,14 @@ class Crowns(NamedTuple):
         Polygons, None where there is none.
     diameter_m : numpy.ndarray of float, shape (n,)
         Diameters in m, NaN where not known.
+    is_stand_in, is_least : numpy.ndarray of bool, shape (n,)
+        Whether the diameter is a constant or the lower end of a class, or that end alone.
     """
 
     polygon: Geometries
     diameter_m: Floats
+    is_stand_in: Flags
+    is_least: Flags
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +69,7 @@ class TreeSizes:
     crown: Geometries
     """Crown polygons, None where there is none."""
     crown_reach_m: Floats
-    """Distances in m from the stem to the furthest edge of the crown."""
+    """Distances in m from the stem to the furthest edge of the crown; NaN where not known."""
     is_columnar: Flags
     is_veteran: Flags
     is_palm: Flags
@@ -111,10 +116,11 @@ def gather_sizes(
     TreeSizes
         Arrays in the order of `trees`.
     """
-    crown, known_m = crowns
+    crown, known_m = crowns.polygon, crowns.diameter_m
     estimate_m = crown_from_stem(stems["stem_mm"], settings)[2]
-    is_estimated = np.isnan(known_m) & np.isfinite(estimate_m)
-    crown_m = np.where(is_estimated, estimate_m, known_m)
+    is_estimated = (np.isnan(known_m) & np.isfinite(estimate_m)) | crowns.is_stand_in
+    is_open = np.isnan(known_m) | crowns.is_least
+    crown_m = np.where(is_open, np.fmax(estimate_m, known_m), known_m)
     is_veteran = _read_flags(trees, "is_veteran")
     factor, note = _choose_factors(trees, regime, settings, findings)
     _add_other_heights(findings, trees, regime, settings)
@@ -123,7 +129,7 @@ def gather_sizes(
         crown_m=crown_m,
         is_crown_estimated=is_estimated,
         crown=crown,
-        crown_reach_m=_measure_reach(trees, crown, crown_m, is_veteran),
+        crown_reach_m=_measure_reach(trees, crown, known_m, is_veteran),
         is_columnar=_read_flags(trees, "is_columnar"),
         is_veteran=is_veteran,
         is_palm=_find_palms(trees),
@@ -164,7 +170,7 @@ def read_crowns(trees: gpd.GeoDataFrame, findings: Findings) -> Crowns:
     Parameters
     ----------
     trees : geopandas.GeoDataFrame, n rows
-        Column tree_id; any of crown_diameter_m, crown (polygon or None).
+        Column tree_id; any of crown_diameter_m, crown (polygon or None), assumed.
     findings : Findings
         Takes diameters that are left out.
 
@@ -183,7 +189,12 @@ def read_crowns(trees: gpd.GeoDataFrame, findings: Findings) -> Crowns:
         seen=say("a crown diameter that is not above 0"),
         done=say("left out"),
     )
-    return Crowns(polygon, diameter_m)
+    names = trees.get("assumed", pd.Series("", trees.index))
+    is_stand_in, is_least = (
+        is_assumed(names, fields) & shapely.is_missing(polygon) & ~np.isnan(diameter_m)
+        for fields in (CROWN, (LEAST_CROWN,))
+    )
+    return Crowns(polygon, diameter_m, is_stand_in, is_least)
 
 
 def _read_diameters(trees: gpd.GeoDataFrame, crown: Geometries) -> tuple[Floats, Flags]:

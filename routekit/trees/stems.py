@@ -14,7 +14,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Flags, Floats, take_numbers
-from routekit.layers.assumed import is_assumed
+from routekit.layers.assumed import LEAST_CROWN, is_assumed
 from routekit.layers.findings import Findings
 from routekit.layers.stem_columns import CLASSES, NO_LISTS, STEM_COLUMNS, StemLists
 from routekit.trees.estimates import share_in_band, stem_from_crown, thinnest_stem
@@ -144,13 +144,18 @@ def resolve_stems(
     is_slip &= ~trees["tree_id"].isin(np.asarray(stated, dtype=object)).to_numpy()
     _add_slips(findings, trees["tree_id"], is_slip, measured, crown)
     measured = np.where(is_slip, np.nan, measured)
-    from_crown = stem_from_crown(crown, settings)
     has_default = settings.without_size == "assume"
     assumed = (
         settings.assumed_stem_low_mm,
         settings.assumed_stem_mid_mm,
         settings.assumed_stem_high_mm,
     )
+    # Over a crown of which the least is known a stem is no thinner than over an unknown one.
+    is_open = is_assumed(names, (LEAST_CROWN,)) & has_default
+    from_crown = [
+        np.where(is_open, np.fmax(estimate, guess), estimate)
+        for estimate, guess in zip(stem_from_crown(crown, settings), assumed, strict=True)
+    ]
     is_known = [
         np.isfinite(measured) & np.isnan(several),
         np.isfinite(measured),

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from routekit.arrays import Flags
 from routekit.errors import CrsError, FieldError
+from routekit.layers.assumed import is_assumed
 from routekit.layers.findings import Findings
 from routekit.layers.stem_columns import NO_LISTS, StemLists
 from routekit.trees.drawing import Drawing, draw_by_kind, draw_palms, draw_veterans
@@ -235,7 +236,8 @@ def _lacks_form(trees: gpd.GeoDataFrame, regime: Regime) -> Flags:
     """Tell which trees are not known to be columnar or not, where that widens the zone."""
     if "is_columnar" not in trees or regime.columnar_margin_m == regime.margin_m:
         return np.zeros(len(trees), dtype=bool)
-    return np.asarray(trees["is_columnar"].isna(), dtype=bool)
+    names = trees.get("assumed", pd.Series("", trees.index))
+    return np.asarray(trees["is_columnar"].isna() | is_assumed(names, ("is_columnar",)), dtype=bool)
 
 
 def _tell_estimated(stems: pd.DataFrame) -> pd.arrays.BooleanArray:
@@ -322,6 +324,7 @@ def _add_rule_gaps(
     has_structural = np.isfinite(zones["structural_radius_m"].to_numpy())
     no_veteran_rule = sizes.is_veteran & (regime.veteran_factor is None)
     by_estimate = drawing.is_crown_used & sizes.is_crown_estimated
+    by_estimate &= np.isnan(sizes.crown_reach_m)
     kinds = (
         (
             by_estimate,

@@ -1,6 +1,7 @@
 """Stems, girths and crowns written as classes: read by the cautious end, never below a bound."""
 
 import numpy as np
+import pandas as pd
 import pytest
 from small_district import make_trees, pick
 
@@ -154,3 +155,59 @@ def test_a_girth_that_was_measured_goes_before_a_constant_diameter(district):
     assert stems.tolist() == pytest.approx([1500 / np.pi, 400.0, 250.0])
     zones, _ = build_zones(layers.trees, None, settings=ZoneSettings())
     assert zones["is_stem_estimated"].tolist() == [False, False, True]
+
+
+@pytest.mark.parametrize("cell", [">14 m", "14+", "meer dan 14"])
+@pytest.mark.parametrize("stem_mm", [np.nan, 100.0, 900.0])
+def test_a_crown_of_a_class_without_upper_end_holds_the_drawn_one_up(district, cell, stem_mm):
+    trees = make_trees(
+        stem_diameter_mm=[stem_mm, 400.0, np.nan],
+        crown_diameter_m=[cell, "14", ""],
+        is_columnar="no",
+    )
+    district.put("trees", trees)
+    layers = district.read()
+    assert layers.trees["assumed"].tolist() == ["least_crown_m", "", ""]
+    told = pick(layers.findings, layer="trees", seen="is a class without upper end")
+    assert told["done"].tolist() == [
+        "the crown is at least its lower end, and counts as not measured"
+    ]
+    settings = ZoneSettings(regime="din18920")
+    zones, _ = build_zones(layers.trees, None, settings=settings)
+    assert zones["radius_m"][0] >= 7.0 + 1.5
+    assert zones["estimated"].astype(str).str.contains("crown").tolist() == [True, False, True]
+    bare = layers.trees.assign(crown_diameter_m=np.nan, assumed="")
+    without, _ = build_zones(bare, None, settings=settings)
+    assert zones["area_m2"][0] >= without["area_m2"][0] - 1e-9
+    assert zones["stem_high_mm"][0] >= without["stem_high_mm"][0] - 1e-9 or stem_mm == 100.0
+    largest = draw_largest(layers.trees, zones, None, settings)
+    assert largest["area_m2"][0] > zones["area_m2"][0]
+
+
+def test_knowing_that_a_crown_is_no_narrower_makes_no_stem_thinner(district):
+    district.put("trees", make_trees(stem_diameter_mm=np.nan, crown_diameter_m=[">3", "", "3"]))
+    zones, _ = build_zones(district.read().trees, None, settings=ZoneSettings())
+    high = zones["stem_high_mm"]
+    assert high[0] == high[1] > high[2]
+    assert zones["is_stem_estimated"].all()
+
+
+def test_constants_of_the_study_are_in_doubt_as_what_is_not_recorded(district):
+    """Crown and kinds: a constant is an assumption, and the largest zone does not hang on it."""
+    plain = make_trees(crown_diameter_m=[6.0, 6.0, 6.0])
+    district.put("trees", plain.drop(columns="crown_diameter_m"))
+    district.say("fields", "trees", crown_diameter_m="=6", is_veteran="=no", is_columnar="=no")
+    constant = district.read().trees
+    for regime in ("din18920", "bs5837_2012"):
+        settings = ZoneSettings(regime=regime)
+        zones, _ = build_zones(constant, None, settings=settings)
+        largest = draw_largest(constant, zones, None, settings)
+        blank = constant.assign(crown_diameter_m=np.nan, assumed="")
+        for name in ("is_veteran", "is_columnar"):
+            blank[name] = pd.array([None] * 3, dtype="boolean")
+        unknown, _ = build_zones(blank, None, settings=settings)
+        most = draw_largest(blank, unknown, None, settings)
+        assert largest["area_m2"].tolist() == pytest.approx(most["area_m2"].tolist())
+        if regime == "din18920":
+            assert zones["radius_m"].tolist() == pytest.approx([4.5] * 3)
+            assert zones["is_estimated"].all()
