@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from routekit.arrays import Texts
 from routekit.layers.assumed import MARK, word_of
 from routekit.methods.checks import CLASS_UNIT
 from routekit.outputs.bill import list_rows
@@ -202,22 +203,19 @@ def find_currency(totals: pd.DataFrame) -> str | None:
     return str(units.iloc[0]) if len(units) else None
 
 
-def _list_ways(result: Result, runs: pd.DataFrame) -> pd.Series:
+def _list_ways(result: Result, runs: pd.DataFrame) -> Texts:
     """Say for each run how many connections are reopened in which way: «3 robot, 1 suction»."""
-    special = runs["technique"].map(
-        {one.code: word(_WAYS[one.joins]) for one in RECORDS if one.joins in _WAYS}
-    )
+    special = {one.code: word(_WAYS[one.joins]) for one in RECORDS if one.joins in _WAYS}
     digs = result.digs
     joined = pd.DataFrame(digs)[digs["connection_id"].notna().to_numpy()]
     joined = joined[(joined["connection_id"].astype(object) != "").to_numpy()]
-    counts = (
-        joined.groupby(["run_id", "method"], observed=True, sort=True).size().reset_index(name="n")
-    )
-    each = zip(counts["n"].astype(str), counts["method"].astype(str), strict=True)
-    said = pd.Series(fill(join([count, word(method)]) for count, method in each))
-    ways = said.groupby(counts["run_id"].astype(str)).agg(lambda them: join(them, ", "))
-    usual = runs["run_id"].astype(str).map(ways).astype(object)
-    return special.astype(object).fillna(usual)
+    counts = joined.groupby(["run_id", "method"], observed=True, sort=True).size()
+    usual: dict[str, list[str]] = {}
+    for (run, method), number in counts.items():
+        usual.setdefault(str(run), []).append(join([str(number), word(str(method))]))
+    pairs = zip(runs["run_id"].astype(str), runs["technique"].astype(object), strict=True)
+    said = fill(special.get(code) or join(usual.get(run, ()), ", ") for run, code in pairs)
+    return np.where(said == "", np.nan, said)
 
 
 def _sum_by(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
