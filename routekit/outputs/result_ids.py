@@ -21,7 +21,9 @@ PROPERTY: Final = "routekit result"
 
 _HEAD_BYTES: Final = 8_192
 _IN_PAGE: Final = re.compile(rb'<meta name="routekit-result" content="([0-9a-f]+)">')
-_IN_WORDS: Final = re.compile(rb"(?:Keywords[(>]|\A\W*)routekit result ([0-9a-f]+)")
+_IN_WORDS: Final = re.compile(rb"\A\W*routekit result ([0-9a-f]+)")
+# It begins with plain letters, by which prints of many megabytes are gone through at once.
+_IN_PRINT: Final = re.compile(rb"routekit result (?<=Keywords[(>]routekit result )([0-9a-f]+)")
 _IN_CALENDAR: Final = re.compile(rb"^X-ROUTEKIT-RESULT:([0-9a-f]+)\r?$", re.MULTILINE)
 _IN_BOOK: Final = re.compile(
     rb'name="' + PROPERTY.encode() + rb'"[^>]*>\s*<vt:lpwstr>([0-9a-f]+)</vt:lpwstr>'
@@ -98,7 +100,8 @@ def read_words(path: Path) -> str:
     OSError
         If it cannot be read.
     """
-    return _take(_IN_WORDS.search(path.read_bytes()))
+    held = path.read_bytes()
+    return _take(_IN_WORDS.match(held) or _IN_PRINT.search(held))
 
 
 def read_calendar(path: Path) -> str:
