@@ -20,6 +20,11 @@ KINDS: Final[tuple[Gang, ...]] = ("inside", "pits", "trench")
 STORM, _, _, UNKNOWN_USE = USES
 
 
+_AMONG_EQUALS: Final = {"unknown": 0.1, "low": 0.2, "medium": 0.3, "high": 0.4}
+"""Of priorities of one weight the one that a package is said to have, whatever its runs are called;
+less than a step of the weights."""
+
+
 def list_works(
     runs: pd.DataFrame,
     advice: pd.DataFrame,
@@ -152,7 +157,8 @@ def make_packages(
     groups = works.groupby("package")
     weight = pd.Series(_weigh(works["priority"], settings), index=works.index)
     weight = weight.mask(works["is_done"], 0)
-    top = weight.groupby(works["package"]).idxmax()
+    tie = works["priority"].map(_AMONG_EQUALS).fillna(0.0)
+    top = (weight + tie).groupby(works["package"]).idxmax()
     table = pd.DataFrame(
         {
             "street": groups["street"].first().where(groups["is_named"].first(), ""),

@@ -319,6 +319,14 @@ def test_the_most_urgent_runs_of_a_street_go_into_its_first_package():
     assert lost["run_ids"].tolist() == ["R1;R2;R3", "R4"]
 
 
+@pytest.mark.parametrize("priority", [["unknown", "medium"], ["medium", "unknown"]])
+def test_of_priorities_that_weigh_the_same_a_package_has_the_known_one(priority):
+    table = packages(
+        ProgrammeSettings(urgency={"medium": 2, "unknown": 2}), priority=["low", "low", *priority]
+    )
+    assert table["priority"].tolist()[-1] == "medium"
+
+
 def test_a_package_weighs_as_its_most_urgent_run_and_one_left_out_as_not_known():
     rules = ProgrammeSettings(urgency={"high": 9, "low": 1, "unknown": 4})
     found = packages(rules, priority=["low", "high", "medium", "low"])
