@@ -40,7 +40,9 @@ _BELOW: Final = (
 )
 _ABOVE: Final = (
     r">|>=|≥|vanaf|meer dan|boven|ab|über|plus de|más de|desde|over|above|more than|from"
+    r"|ca\.?|circa|etwa|ongeveer|env\.?|environ|aprox\.?|approx\.?|about|~|≈|±"
 )
+"""A rough size counts as one too: it holds the size up, and what it is at most nobody says."""
 _SPAN: Final = (
     rf"(?i)^(?:van|von|de|from)?\s*(?P<low>{_NUMBER})\s*(?P<first>{_UNIT})?"
     rf"\s*(?:-|–|—|/|tot|t/m|tot en met|bis|à|a|hasta|to|<)\s*"

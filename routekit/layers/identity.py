@@ -112,13 +112,17 @@ def settle_doubles(
     Returns
     -------
     geopandas.GeoDataFrame
-        Of rows with the same id and geometry the first; of rows with the same id and another
-        geometry all, the later ones named `id~2`, `id~3`. Ids are unique.
+        Of rows with the same id and geometry the first, of trees only where all else is the same;
+        of rows with the same id and another geometry all, the later ones named `id~2`, `id~3`. Ids
+        are unique.
     """
     table = table.assign(place=_place_codes(table))
     again = table.duplicated([id_column, "place"]).to_numpy()
     alike = _repeats_in_full(table, id_column)
     same, other = again & alike, again & ~alike
+    if layer == "trees":
+        # Rows of several stems, or of two surveys: the thicker one must not be lost.
+        again, other = same, np.zeros_like(other)
     rows = table["source_row"].to_numpy()
     kinds = (
         (same, "warning", say_each("duplicate row: source row {row}", row=rows[same])),
@@ -280,7 +284,7 @@ def _rename_doubles(
         table.loc[changed, "row_key"],
         field=id_column,
         seen=say_each(
-            "duplicate id, at another place: source row {row}",
+            "duplicate id, at another place or of other values: source row {row}",
             row=table.loc[changed, "source_row"],
         ),
         done=say_each("renamed {id}", id=ids[changed]),

@@ -226,3 +226,18 @@ def test_crowns_are_guessed_to_be_trees_by_name_columns_or_shape(columns, name, 
         Point(at(x, 4)).buffer(4) if is_round else box(*at(x, 4), *at(x + 7, 9)) for x in range(3)
     ]
     assert guess_layer(gpd.GeoDataFrame(columns, geometry=drawn, crs=CRS), name) == "trees"
+
+
+def test_a_tree_listed_twice_at_one_place_keeps_the_thicker_stem(district):
+    """A row for each stem, or two surveys: only a row that repeats another in full is left out."""
+    stem = Point(at(60, 4))
+    table = {"tree_id": ["A", "A", "A", "B"], "stem_diameter_mm": [300.0, 900.0, 300.0, 400.0]}
+    district.put(
+        "trees", gpd.GeoDataFrame(table, geometry=[stem] * 3 + [Point(at(90, 4))], crs=CRS)
+    )
+    layers = district.read()
+    trees = layers.trees.set_index("tree_id")["stem_diameter_mm"]
+    assert trees.to_dict() == {"A": 300.0, "A~2": 900.0, "B": 400.0}
+    assert len(pick(layers.findings, layer="trees", seen="duplicate row: source row 3")) == 1
+    assert not (layers.findings["severity"] == "error").any()
+    assert_accounted(layers)

@@ -411,12 +411,16 @@ def test_same_row_twice_is_left_out_once(district):
     assert_accounted(layers)
 
 
-def test_same_id_and_place_with_other_values_is_an_error(district):
-    other = make_trees(stem_diameter_mm=[310.0, 400.0, 500.0]).iloc[[0]]
-    district.put("trees", pd.concat([make_trees(), other]))
+def test_same_id_and_place_with_other_values_is_an_error_but_for_trees(district):
+    other = make_manholes().assign(cover_level_m=4.5).iloc[[0]]
+    district.put("manholes", pd.concat([make_manholes(), other]))
+    thicker = make_trees(stem_diameter_mm=[310.0, 400.0, 500.0]).iloc[[0]]
+    district.put("trees", pd.concat([make_trees(), thicker]))
     layers = district.read()
-    assert layers.trees.set_index("tree_id").loc["T1", "stem_diameter_mm"] == 300.0
-    assert len(pick(layers.findings, severity="error", row="T1", seen="other values")) == 1
+    assert layers.manholes.set_index("manhole_id").loc["M1", "cover_level_m"] == 4.0
+    assert len(pick(layers.findings, severity="error", row="M1", seen="other values")) == 1
+    stems = layers.trees.set_index("tree_id")["stem_diameter_mm"]
+    assert stems[["T1", "T1~2"]].tolist() == [300.0, 310.0]
     assert_accounted(layers)
 
 

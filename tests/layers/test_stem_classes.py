@@ -34,7 +34,7 @@ def test_a_class_is_read_by_its_upper_end_and_is_no_measure(
     assert zones["stem_high_mm"].tolist() == pytest.approx(stems.tolist())
 
 
-@pytest.mark.parametrize("cell", [">200 cm", "200 cm+", "über 200 cm"])
+@pytest.mark.parametrize("cell", [">200 cm", "200 cm+", "über 200 cm", "ca. 200 cm", "~200"])
 @pytest.mark.parametrize("column", ["stem_diameter_mm", "stem_circumference_mm"])
 @pytest.mark.parametrize("crown_m", [np.nan, 6.0, 30.0])
 def test_a_class_without_upper_end_holds_the_estimate_up_and_stays_in_doubt(
