@@ -397,3 +397,18 @@ def test_hostile_texts_of_all_columns_are_printed():
     for text in MARKUP:
         if "\u202e" not in text:
             assert text in words
+
+
+def test_a_page_that_the_typesetter_cannot_tag_is_printed_and_says_so(page, monkeypatch):
+    """A fault of the typesetter's tagging had stopped the whole run, and nothing was written."""
+    real = typst.compile
+
+    def compile_untagged(*args, **options):
+        if options.get("pdf_tags", True):
+            raise typst.TypstError("internal error: parent group (occurred at build.rs)")
+        return real(*args, **options)
+
+    monkeypatch.setattr(typst, "compile", compile_untagged)
+    read = pypdf.PdfReader(io.BytesIO(print_page(page)))
+    assert "This print carries no tags for screen readers" in read.pages[0].extract_text()
+    assert "/StructTreeRoot" not in read.trailer["/Root"]

@@ -40,6 +40,8 @@ _KEPT: Final = ("id", "href", "data-date", "data-result", "data-foot")
 _SPACES: Final = re.compile(r"[ \t\n\r\f]+")
 _LANGUAGE: Final = re.compile(r'<!DOCTYPE html>\s*<html lang="([\w-]+)"')
 _STANDARD: Final = "ua-1"
+_UNTAGGED: Final = "internal error"
+"""In what the typesetter says where it is its own tagging that breaks down, and not the page."""
 _KEPT_FOR: Final = 10
 
 
@@ -56,8 +58,9 @@ def print_page(page: str, layout: str = TREE_LAYOUT) -> bytes:
     Returns
     -------
     bytes
-        PDF 1.7, tagged to ISO 14289-1 (PDF/UA-1). Characters that the typefaces lack stand as
-        their code, and a note says so. The same page gives the same bytes.
+        PDF 1.7, tagged to ISO 14289-1 (PDF/UA-1), but for a page on which the tagging itself breaks
+        down: that is printed without tags, and a note says so. Characters that the typefaces lack
+        stand as their code, and a note says so. The same page gives the same bytes.
 
     Raises
     ------
@@ -68,19 +71,34 @@ def print_page(page: str, layout: str = TREE_LAYOUT) -> bytes:
     tree = read_page(page.translate(shown))
     language = _find_language(page)
     note = render(_write_note(shown.lacking), language)
+    inputs = {"page": json.dumps(tree), "language": language, "note": note}
     try:
-        pdf = typst.compile(
-            _read_layout(layout),
-            font_paths=_fonts(),
-            ignore_system_fonts=True,
-            sys_inputs={"page": json.dumps(tree), "language": language, "note": note},
-            pdf_standards=[_STANDARD],
-            timestamp=0,
-            format="pdf",
-        )
+        pdf = _compile(layout, inputs, is_tagged=True)
     except typst.TypstError as error:
+        if _UNTAGGED in str(error):
+            untold = say(
+                "This print carries no tags for screen readers: the typesetter could not tag it. "
+                "The page files carry them."
+            )
+            told = inputs | {"note": f"{note} {render(untold, language)}".strip()}
+            return _compile(layout, told, is_tagged=False)
         message = f"the report cannot be printed ({error}); report this; earlier results are kept"
         raise OutputError(message) from error
+    return pdf
+
+
+def _compile(layout: str, inputs: dict[str, str], *, is_tagged: bool) -> bytes:
+    """Set a page; without tags where the typesetter cannot tag it."""
+    pdf = typst.compile(
+        _read_layout(layout),
+        font_paths=_fonts(),
+        ignore_system_fonts=True,
+        sys_inputs=inputs,
+        pdf_standards=[_STANDARD] if is_tagged else [],
+        pdf_tags=is_tagged,
+        timestamp=0,
+        format="pdf",
+    )
     if not isinstance(pdf, bytes):
         message = "the report cannot be printed (no PDF came back); report this"
         raise OutputError(message)
