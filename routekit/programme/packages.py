@@ -157,7 +157,7 @@ def make_packages(
     groups = works.groupby("package")
     weight = pd.Series(_weigh(works["priority"], settings), index=works.index)
     weight = weight.mask(works["is_done"], 0)
-    tie = works["priority"].map(_AMONG_EQUALS).fillna(0.0)
+    tie = works["priority"].map(_AMONG_EQUALS).astype(float).fillna(0.0)
     top = (weight + tie).groupby(works["package"]).idxmax()
     table = pd.DataFrame(
         {
