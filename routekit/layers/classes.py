@@ -40,7 +40,7 @@ _BELOW: Final = (
 )
 _ABOVE: Final = (
     r">|>=|≥|vanaf|meer dan|boven|ab|über|plus de|más de|desde|over|above|more than|from"
-    r"|ca\.?|circa|etwa|ongeveer|env\.?|environ|aprox\.?|approx\.?|about|~|≈|±"
+    r"|ca\.?|circa|etwa|ongeveer|env\.?|environ|aprox\.?|approx\.?|~|≈|±"
 )
 """A rough size counts as one too: it holds the size up, and what it is at most nobody says."""
 _SPAN: Final = (

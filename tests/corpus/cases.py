@@ -8,7 +8,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 from rasters import curves_spoilt, more_rasters, shapefiles_spoilt
-from shapely import LineString, MultiLineString, MultiPoint, MultiPolygon, Point, Polygon
+from shapely import (
+    GeometryCollection,
+    LineString,
+    MultiLineString,
+    MultiPoint,
+    MultiPolygon,
+    Point,
+    Polygon,
+)
 from spoilt import (
     ID,
     N_ROWS,
@@ -188,6 +196,8 @@ def shapes_spoilt() -> Iterator[Case]:
     for name in VECTORS:
         is_line, is_point = name in LINES, name in POINTS
         wrong = Point(at(1, 1)) if not is_point else LineString([at(0, 0), at(1, 1)])
+        if name == "trees":
+            wrong = GeometryCollection([wrong])
         empty = LineString() if is_line else Point() if is_point else Polygon()
         nowhere = {bad: shape_at(bad, name) for bad in (NAN, INF)}
         kinds = {
