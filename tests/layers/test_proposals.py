@@ -94,6 +94,16 @@ def test_one_end_of_a_pair_is_not_taken_without_the_other():
     assert not alone.loc[alone["canonical"].eq("invert_up_m"), "is_sure"].any()
 
 
+def test_levels_whose_names_tell_no_end_are_a_choice_for_a_person():
+    # Names cut to ten letters, as in the sewers of an open Dutch data set.
+    frame = pd.DataFrame({"BOB_ACTUEE": [2.47, 1.58], "BOB_ACTU_1": [2.34, 1.62]})
+    proposed = propose_mapping(frame, "sewers")
+    held = proposed.groupby("canonical")["source"].agg(set)
+    assert "BOB_ACTUEE" in held["invert_up_m"]
+    assert "BOB_ACTU_1" in held["invert_down_m"]
+    assert not proposed["is_sure"].any()
+
+
 def test_street_trees_with_stumps_get_genus_species_and_filters():
     table = pd.DataFrame(
         {
