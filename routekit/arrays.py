@@ -291,6 +291,27 @@ def any_by(
     return pd.arrays.BooleanArray(any_set, any_open & ~any_set)
 
 
+def count_within(counts: Ints) -> Ints:
+    """Count from 0 within each group of things that lie group after group.
+
+    Parameters
+    ----------
+    counts : numpy.ndarray of int, shape (n,)
+        Things in each group.
+
+    Returns
+    -------
+    numpy.ndarray of int, shape (p,)
+        Place of each thing in its group.
+
+    Examples
+    --------
+    >>> count_within(np.array([2, 0, 3])).tolist()
+    [0, 1, 0, 1, 2]
+    """
+    return np.asarray(np.arange(counts.sum()) - np.repeat(np.cumsum(counts) - counts, counts))
+
+
 def accumulate_each(values: Floats, rank: Ints) -> Floats:
     """Sum up values from the first of each group on, whatever other groups there are.
 

@@ -16,6 +16,7 @@ import pandas as pd
 import shapely
 from numpy.typing import NDArray
 
+from routekit.arrays import count_within
 from routekit.errors import LayerError
 from routekit.geometry.chainage import line_parts
 from routekit.geometry.plane import AREA_DIMENSION
@@ -188,7 +189,7 @@ def _part_lines(
 def _number_parts(counts: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Give each part the thing that it is of, and its place in it from 0 on."""
     group = np.repeat(np.arange(len(counts)), counts)
-    return group, np.arange(len(group)) - np.repeat(np.cumsum(counts) - counts, counts)
+    return group, count_within(counts)
 
 
 def name_parts(decisions: pd.DataFrame, groups: pd.Series, trees: gpd.GeoDataFrame) -> pd.DataFrame:

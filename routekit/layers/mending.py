@@ -16,6 +16,7 @@ import shapely
 from numpy.typing import NDArray
 from shapely import GeometryType
 
+from routekit.arrays import count_within
 from routekit.geometry.plane import AREA_DIMENSION
 from routekit.words.columns import Texts, say_each
 from routekit.words.texts import lower_first, message, say, word
@@ -328,7 +329,7 @@ def _split_parts(
     is_area = shapely.get_dimensions(geometry) == AREA_DIMENSION
     n_parts = np.where(is_area, 1, shapely.get_num_geometries(geometry))
     rows = np.repeat(np.arange(len(table)), n_parts)
-    part = np.arange(len(rows)) - np.repeat(np.cumsum(n_parts) - n_parts, n_parts)
+    part = count_within(n_parts)
     parts = geometry[rows]
     is_part = ~is_area[rows]
     parts[is_part] = shapely.get_geometry(parts[is_part], part[is_part])

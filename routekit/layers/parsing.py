@@ -379,7 +379,7 @@ def parse_stems(texts: pd.Series, *, factor: float = 1.0) -> pd.DataFrame:
 
 
 def _parse_distinct(text: pd.Series, factor: float) -> pd.DataFrame:
-    """Take distinct texts apart: text (position in `text`) and diameter_mm, a row per stem."""
+    """Take distinct texts apart: text (position in `text`), diameter_mm and piece."""
     text = text[text.str.strip(" ;/+|&,") != ""]
     is_list = text.str.fullmatch(_COMMA_LIST).astype(bool)
     text = text.where(~is_list, text.str.replace(",", ";", regex=False))

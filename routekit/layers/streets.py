@@ -19,6 +19,7 @@ import shapely
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from routekit.arrays import count_within
 from routekit.vocabulary import STREET_BASES
 from routekit.words.texts import say
 
@@ -295,7 +296,7 @@ def _set_stations(
     length = shapely.length(lines)
     count = np.maximum(np.ceil(length / STATION_M), 1).astype(np.int64)
     owner = np.repeat(np.arange(len(lines)), count)
-    within = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+    within = count_within(count)
     at = (within + 0.5) / count[owner]
     return shapely.line_interpolate_point(lines[owner], at, normalized=True), owner, count
 

@@ -13,8 +13,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from routekit.advice.rates import RateGroup
 from routekit.advice.site_items import DIVERTS
@@ -28,6 +26,7 @@ from routekit.programme.cut_off import HOURS_OF_DAY, count_hours, pulled_days
 from routekit.programme.packages import STORM, list_members
 from routekit.programme.settings import DiversionSettings
 from routekit.programme.storage import Network, gather_downstream, hold_back
+from routekit.site.chains import label_networks
 from routekit.techniques import RECORDS
 from routekit.vocabulary import MM_PER_M
 from routekit.words.texts import both, fill, join, message, word
@@ -191,15 +190,11 @@ def _find_flows(tables: Flows, settings: DiversionSettings, flow: FlowSettings) 
     """
     runs = tables.runs
     houses = count_houses(runs, tables.connections)
-    names, top, foot = _place_ends(runs)
+    _, top, foot = _place_ends(runs)
     drop, _ = find_drops(runs, tables.manholes)
     is_unclear = find_unclear(runs, drop, level_error_m=flow.level_error_m)
-    is_here = (top >= 0) & (foot >= 0)
-    links = coo_array(
-        (np.ones(is_here.sum()), (top[is_here], foot[is_here])), shape=(len(names),) * 2
-    )
-    network = np.append(connected_components(links, directed=False)[1], -1)
-    is_lost = np.isin(network[np.maximum(top, foot)], network[np.maximum(top, foot)][is_unclear])
+    network = label_networks(runs, np.ones(len(runs), dtype=bool))
+    is_lost = np.isin(network, network[is_unclear])
     drained = np.where((runs["use"] == STORM).to_numpy(bool), 0.0, houses)
     above = np.where(is_lost, np.nan, gather_downstream(top, foot, drained))
     litres = settings.persons_a_house * settings.litres_a_person * settings.peak_factor

@@ -17,7 +17,7 @@ import pandas as pd
 import shapely
 from numpy.typing import ArrayLike
 
-from routekit.arrays import Flags, Floats, Ints, Objects
+from routekit.arrays import Flags, Floats, Ints, Objects, count_within
 from routekit.geometry.plane import (
     ON_EDGE_M,
     Edges,
@@ -210,7 +210,7 @@ def _average_within(pairs: Pairs, distance: Floats, several: Flags) -> Floats:
     corners, owner = split_convex(shapes)
     first = np.searchsorted(owner, np.arange(len(shapes) + 1))
     count = (first[1:] - first[:-1])[back[pair]]
-    part = np.repeat(first[:-1][back[pair]], count) + _count_up(count)
+    part = np.repeat(first[:-1][back[pair]], count) + count_within(count)
     within = chance_within(
         corners[part],
         np.repeat(np.arange(len(pair)), count),
@@ -422,12 +422,7 @@ def _number_shapes(shapes: Objects) -> tuple[Objects, Ints]:
 def _list_classes(several: Flags) -> tuple[Ints, Ints]:
     """List pair and class of what is worked out: one class where the stem is known."""
     count = np.where(several, CLASSES, 1)
-    return np.repeat(np.arange(len(count)), count), _count_up(count)
-
-
-def _count_up(count: Ints) -> Ints:
-    """Count from 0 within each group."""
-    return np.asarray(np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count))
+    return np.repeat(np.arange(len(count)), count), count_within(count)
 
 
 def _average(values: Floats, group: Ints, size: int) -> Floats:

@@ -412,3 +412,12 @@ def test_a_page_that_the_typesetter_cannot_tag_is_printed_and_says_so(page, monk
     read = pypdf.PdfReader(io.BytesIO(print_page(page)))
     assert "This print carries no tags for screen readers" in read.pages[0].extract_text()
     assert "/StructTreeRoot" not in read.trailer["/Root"]
+
+
+def test_a_page_that_cannot_be_set_without_tags_either_is_refused(page, monkeypatch):
+    def break_down(*_, **__):
+        raise typst.TypstError("internal error: parent group (occurred at build.rs)")
+
+    monkeypatch.setattr(typst, "compile", break_down)
+    with pytest.raises(OutputError, match="cannot be printed"):
+        print_page(page)

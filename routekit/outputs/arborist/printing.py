@@ -73,32 +73,34 @@ def print_page(page: str, layout: str = TREE_LAYOUT) -> bytes:
     note = render(_write_note(shown.lacking), language)
     inputs = {"page": json.dumps(tree), "language": language, "note": note}
     try:
-        pdf = _compile(layout, inputs, is_tagged=True)
-    except typst.TypstError as error:
-        if _UNTAGGED in str(error):
-            untold = say(
-                "This print carries no tags for screen readers: the typesetter could not tag it. "
-                "The page files carry them."
-            )
-            told = inputs | {"note": f"{note} {render(untold, language)}".strip()}
-            return _compile(layout, told, is_tagged=False)
-        message = f"the report cannot be printed ({error}); report this; earlier results are kept"
-        raise OutputError(message) from error
-    return pdf
+        return _compile(layout, inputs, is_tagged=True)
+    except OutputError as error:
+        if _UNTAGGED not in str(error):
+            raise
+    untold = say(
+        "This print carries no tags for screen readers: the typesetter could not tag it. The page "
+        "files carry them."
+    )
+    told = inputs | {"note": f"{note} {render(untold, language)}".strip()}
+    return _compile(layout, told, is_tagged=False)
 
 
 def _compile(layout: str, inputs: dict[str, str], *, is_tagged: bool) -> bytes:
     """Set a page; without tags where the typesetter cannot tag it."""
-    pdf = typst.compile(
-        _read_layout(layout),
-        font_paths=_fonts(),
-        ignore_system_fonts=True,
-        sys_inputs=inputs,
-        pdf_standards=[_STANDARD] if is_tagged else [],
-        pdf_tags=is_tagged,
-        timestamp=0,
-        format="pdf",
-    )
+    try:
+        pdf = typst.compile(
+            _read_layout(layout),
+            font_paths=_fonts(),
+            ignore_system_fonts=True,
+            sys_inputs=inputs,
+            pdf_standards=[_STANDARD] if is_tagged else [],
+            pdf_tags=is_tagged,
+            timestamp=0,
+            format="pdf",
+        )
+    except typst.TypstError as error:
+        message = f"the report cannot be printed ({error}); report this; earlier results are kept"
+        raise OutputError(message) from error
     if not isinstance(pdf, bytes):
         message = "the report cannot be printed (no PDF came back); report this"
         raise OutputError(message)

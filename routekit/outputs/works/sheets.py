@@ -115,14 +115,11 @@ def _techniques(result: Result) -> Objects:
 
 
 def _find_rows(street: Objects, rows: Ints | None = None) -> dict[str, Ints]:
-    """List the rows of each street, ascending; a row of no street has None."""
+    """List the rows of each street, ascending, each once."""
     places = np.arange(len(street)) if rows is None else rows
     return {
         str(name): np.unique(mine)
-        for name, mine in pd.Series(places)
-        .groupby(np.asarray(street, dtype=object))
-        .agg(list)
-        .items()
+        for name, mine in pd.Series(places).groupby(street).agg(list).items()
     }
 
 
